@@ -1,0 +1,120 @@
+"""Every setting: name, type, unit, default, one sentence. Read from one TOML file and from the environment.
+
+The environment wins: TRAGUS_CONFIG (path of the TOML file), TRAGUS_DATABASE, TRAGUS_SECRET_KEY, TRAGUS_BASE_URL.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from service import codec
+from service.domain.contact import Clinic
+from service.domain.pack import ClinicChoices
+from service.errors import SettingsError
+
+_HERE = Path(__file__).resolve().parent
+
+
+def _shipped(name: str) -> Path:
+    """Content and catalogs: beside the package in a checkout, inside it when installed from a wheel."""
+    inside = _HERE / "_data" / name
+    return inside if inside.is_dir() else _HERE.parent / name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TransportSettings:
+    """Which transport carries a channel, and its own options (see each transport's module)."""
+
+    use: str
+    options: Mapping[str, str | int | bool] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """The whole configuration.
+
+    database: SQLAlchemy URL; SQLite by default.
+    secret_key: at least 32 characters; patients' links and form tokens hang on it. Secret.
+    host, port: where the web server listens.
+    content, locales: folders of the content pack and the catalogs.
+    region: two-letter country for phone numbers typed without a country code.
+    allow_fiction: accept phone numbers reserved for fiction (the demo only).
+    pretend_clock: run on a clock that can be wound forward (the demo only).
+    demo_page: show everything that would go out on a page (the demo only).
+    tick_seconds: how often the service looks for due messages, seconds.
+    secure_cookies: send staff cookies over HTTPS only; off for a demo on plain 127.0.0.1.
+    clinic: what messages say about the clinic (see `domain/contact.Clinic`).
+    choices: what the clinic chose among what the content offers (see `domain/pack.ClinicChoices`).
+    transports: channel name (text, email, letter) to its transport.
+    """
+
+    secret_key: str
+    clinic: Clinic
+    database: str = "sqlite:///var/tragus.sqlite"
+    host: str = "127.0.0.1"
+    port: int = 8000
+    content: str = ""
+    locales: str = ""
+    region: str = "GB"
+    allow_fiction: bool = False
+    pretend_clock: bool = False
+    demo_page: bool = False
+    tick_seconds: int = 5
+    secure_cookies: bool = True
+    choices: ClinicChoices = field(default_factory=ClinicChoices)
+    transports: Mapping[str, TransportSettings] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if len(self.secret_key) < 32:
+            raise ValueError("secret_key must have at least 32 characters; set TRAGUS_SECRET_KEY to a random one")
+        if not self.clinic.base_url.startswith(("http://", "https://")):
+            raise ValueError("clinic.base_url must start with http:// or https://")
+        unknown = sorted(set(self.transports) - {"text", "email", "letter"})
+        if unknown:
+            raise ValueError(f"transports.{unknown[0]} is not a channel; allowed: text, email, letter")
+
+    @property
+    def content_dir(self) -> Path:
+        """The folder of the content pack."""
+        return Path(self.content) if self.content else shipped_content()
+
+    @property
+    def locales_dir(self) -> Path:
+        """The folder of the catalogs."""
+        return Path(self.locales) if self.locales else shipped_locales()
+
+
+def shipped_content() -> Path:
+    """The content pack that comes with the service, for commands that need no configuration."""
+    return _shipped("content") / "core"
+
+
+def shipped_locales() -> Path:
+    """The catalogs that come with the service."""
+    return _shipped("locales")
+
+
+def read_settings(path: Path | None = None, environment: Mapping[str, str] | None = None) -> Settings:
+    """The settings of a TOML file and the environment. Raises SettingsError naming every wrong setting."""
+    env = os.environ if environment is None else environment
+    place = path or Path(env.get("TRAGUS_CONFIG", "tragus.toml"))
+    try:
+        found = tomllib.loads(place.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise SettingsError(f"{place}: no such file; name the settings file with --config or TRAGUS_CONFIG") from None
+    except tomllib.TOMLDecodeError as broken:
+        raise SettingsError(f"{place}: not valid TOML: {broken}") from broken
+    for name, key in (("TRAGUS_DATABASE", "database"), ("TRAGUS_SECRET_KEY", "secret_key")):
+        if env.get(name):
+            found[key] = env[name]
+    try:
+        settings = codec.from_plain(Settings, found)
+    except ValueError as wrong:
+        raise SettingsError(f"{place}: {wrong}") from wrong
+    if env.get("TRAGUS_BASE_URL"):
+        settings = replace(settings, clinic=replace(settings.clinic, base_url=env["TRAGUS_BASE_URL"]))
+    return settings

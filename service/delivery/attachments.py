@@ -1,0 +1,52 @@
+"""The files that travel with a message: the calendar with a mail, the printed sheet with a letter.
+
+They are made at the hand-over and not stored, since they carry the person's live link.
+"""
+
+from __future__ import annotations
+
+from service.calendars import content_type
+from service.domain.contact import Channel, Contact
+from service.domain.message import Attachment, ComposedMessage, MessageKind
+from service.links import page_url
+from service.messages.read_plan import read_plan
+from service.messages.sheet import render_sheet
+from service.planning.calendar import feed
+from service.services import Services
+from service.storage.records import StoredPlan
+from service.storage.unit_of_work import UnitOfWork
+
+_CALENDAR_WITH = frozenset({MessageKind.PLAN_GIVEN, MessageKind.APPOINTMENT})
+
+
+def attachments_for(
+    services: Services,
+    work: UnitOfWork,
+    stored: StoredPlan,
+    contact: Contact,
+    composed: ComposedMessage,
+    kind: MessageKind,
+    token: str,
+) -> tuple[Attachment, ...]:
+    """The files for this message, in the language that it is written in."""
+    link = page_url(services.clinic.base_url, token)
+    if composed.channel is Channel.LETTER:
+        sheet = sheet_of(services, work, stored, contact, composed.language, link)
+        return (Attachment(name="plan.pdf", media_type="application/pdf", data=sheet),)
+    if composed.channel is Channel.EMAIL and kind in _CALENDAR_WITH:
+        data = feed(services, work, stored, contact, link)
+        if data is not None:
+            return (Attachment(name="plan.ics", media_type=content_type().partition(";")[0], data=data),)
+    return ()
+
+
+def sheet_of(
+    services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, language: str, link: str
+) -> bytes:
+    """The printed sheet of a plan in one language, in the print size that the person needs."""
+    booked = None
+    if stored.appointment is not None:
+        booked = (stored.appointment[0].isoformat(), stored.appointment[1].isoformat("minutes"))
+    person = contact.given_name if contact.guardian else ""
+    reading = read_plan(stored.plan, services.wordings(work), language, services.clinic, person=person, booked=booked)
+    return render_sheet(reading, link=link, large_print=contact.large_print)

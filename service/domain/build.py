@@ -1,0 +1,337 @@
+"""From one visit to one plan: what is asked of this person, in which ear, and why. Pure; the heart of the service."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from itertools import groupby
+
+from service.domain import water
+from service.domain.check_visit import check_visit
+from service.domain.instil import CourseDraft, draft_course, instil_step, supplies_for
+from service.domain.pack import ClinicChoices, Effect, Overrulable, Pack, Rule, StepKind, StepSpec, Template, Urgency
+from service.domain.plan import Because, Caution, EarSummary, Normal, Phrase, Plan, Return, Sign, Step, Urgent
+from service.domain.rules import Acting, Facts, acting, codes_behind, holds, unite
+from service.domain.visit import Ears, Side, Visit
+from service.errors import ContradictionError, VisitError
+
+_ORDER = {
+    kind: number
+    for number, kind in enumerate(
+        (StepKind.INSTIL, StepKind.DO, StepKind.KEEP_DRY, StepKind.WAIT, StepKind.DO_NOT, StepKind.RETURN)
+    )
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _EarDraft:
+    """What was decided for one ear before the two are read together."""
+
+    side: Side
+    facts: Facts
+    acting: Acting
+    proposed: Template
+    template: Template
+    alternatives: tuple[str, ...]
+    agents_allowed: tuple[str, ...]
+    courses: tuple[CourseDraft, ...]
+    steps: tuple[Step, ...]
+    notes: tuple[Caution, ...]
+
+
+def build_plan(visit: Visit, pack: Pack, choices: ClinicChoices) -> Plan:
+    """The plan that this visit asks for under this pack and this clinic's choices.
+
+    Raises VisitError when the visit names something unknown or barred, ContradictionError when two rules ask for
+    opposites. A red flag found in either ear, or in the person, replaces the whole ordinary plan by urgent advice.
+    """
+    check_visit(visit, pack)
+    sides = tuple(side for side in Side if visit.ear(side).findings)
+    facts = {side: Facts.of(visit, side) for side in sides}
+    signs = _signs(pack, facts.values())
+    urgent = _urgent(visit, pack)
+    if urgent:
+        ears = {
+            side: EarSummary(findings=tuple(sorted(visit.ear(side).findings)), proposed="urgent", template="urgent")
+            for side in sides
+        }
+        return Plan(on=visit.on, pack=pack.version, ears=ears, urgent=urgent, signs=signs)
+    drafts = tuple(_decide_ear(visit, pack, choices, side, facts[side]) for side in sides)
+    steps = _merge_steps(drafts, pack)
+    return Plan(
+        on=visit.on,
+        pack=pack.version,
+        ears={
+            draft.side: EarSummary(
+                findings=tuple(sorted(draft.facts.ear)),
+                proposed=draft.proposed.id,
+                template=draft.template.id,
+                alternatives=draft.alternatives,
+                agents_allowed=draft.agents_allowed,
+            )
+            for draft in drafts
+        },
+        steps=steps,
+        signs=signs,
+        normal=_normal(pack, drafts),
+        supplies=supplies_for(tuple(step.course for step in steps if step.course is not None), pack),
+        returns=_returns(visit, drafts),
+        cautions=_cautions(drafts),
+    )
+
+
+def _urgent(visit: Visit, pack: Pack) -> tuple[Urgent, ...]:
+    ticked = visit.right.findings | visit.left.findings | visit.history
+    found = [advice for _, advice in sorted(pack.urgent.items()) if advice.codes & ticked]
+    return tuple(
+        Urgent(
+            id=advice.id,
+            urgency=advice.urgency,
+            phrases=tuple(Phrase(wording=unit) for unit in advice.wording),
+            picture=advice.picture,
+            because=Because(
+                origin=advice.id, codes=tuple(sorted(advice.codes & ticked)), sources=advice.sources, note=advice.why
+            ),
+        )
+        for advice in sorted(found, key=lambda advice: list(Urgency).index(advice.urgency))
+    )
+
+
+def _signs(pack: Pack, facts: Iterable[Facts]) -> tuple[Sign, ...]:
+    ears = tuple(facts)
+    found = []
+    for sign in pack.warnings.values():
+        matching = [each for each in ears if holds(sign.when, each)]
+        if not matching:
+            continue
+        raising = [each for each in ears if sign.raise_when is not None and holds(sign.raise_when, each)]
+        codes = {code for each in matching for code in codes_behind(sign.when, each)}
+        if sign.raise_when is not None:
+            codes |= {code for each in raising for code in codes_behind(sign.raise_when, each)}
+        found.append(
+            Sign(
+                id=sign.id,
+                urgency=sign.urgency.raised if raising else sign.urgency,
+                phrase=Phrase(wording=sign.wording),
+                picture=sign.picture,
+                because=Because(origin=sign.id, codes=tuple(sorted(codes)), sources=sign.sources),
+            )
+        )
+    return tuple(sorted(found, key=lambda sign: list(Urgency).index(sign.urgency)))
+
+
+def _decide_ear(visit: Visit, pack: Pack, choices: ClinicChoices, side: Side, facts: Facts) -> _EarDraft:
+    rules = acting(pack, facts, side, visit)
+    fitting = _fitting_templates(pack, choices, facts)
+    if not fitting:
+        raise VisitError(
+            f"{side}.findings", "no aftercare is offered for these findings alone: tick what else was seen"
+        )
+    picked = visit.choice(side).template
+    if picked is not None and picked in choices.templates_off:
+        raise VisitError(f"choices.{side}.template", f"{picked} is switched off in this clinic; choose {fitting[0].id}")
+    template = pack.templates[picked] if picked is not None else fitting[0]
+    asked = tuple((template.id, step) for step in template.steps if rules.forbidding(f"step:{step.id}") is None)
+    ruled = tuple((rule.id, step) for rule, step in (*rules.required, *rules.said))
+    origins: dict[str, list[str]] = {}
+    for origin, step in (*asked, *ruled):
+        origins.setdefault(step.id, []).append(origin)
+    courses: list[CourseDraft] = []
+    notes: list[Caution] = []
+    steps: list[Step] = []
+    for step in unite((*asked, *ruled)):
+        because = tuple(_because(origin, template, rules, facts) for origin in origins[step.id])
+        if step.purpose is None:
+            steps.append(_plain_step(step, side, because))
+            continue
+        drafted = draft_course(visit, pack, choices, side, rules, step, because)
+        if isinstance(drafted, CourseDraft):
+            courses.append(drafted)
+        else:
+            notes.append(drafted)
+    steps.extend(water.steps(pack, choices, facts, side, visit.on))
+    allowed = tuple(
+        agent for agent in pack.agents if not rules.forbidding("softener") and not rules.forbidding(f"agent:{agent}")
+    )
+    return _EarDraft(
+        side=side,
+        facts=facts,
+        acting=rules,
+        proposed=fitting[0],
+        template=template,
+        alternatives=tuple(other.id for other in fitting if other.id != template.id),
+        agents_allowed=allowed,
+        courses=tuple(courses),
+        steps=tuple(steps),
+        notes=tuple(notes),
+    )
+
+
+def _fitting_templates(pack: Pack, choices: ClinicChoices, facts: Facts) -> list[Template]:
+    """The templates that fit this ear, the one to propose first. Equal ranks are a contradiction in the content."""
+    fitting = sorted(
+        (t for t in pack.templates.values() if t.id not in choices.templates_off and holds(t.when, facts)),
+        key=lambda template: (-template.rank, template.id),
+    )
+    if len(fitting) > 1 and fitting[0].rank == fitting[1].rank:
+        raise ContradictionError(fitting[0].id, fitting[1].id, "both templates fit this ear with the same rank")
+    return fitting
+
+
+def _because(origin: str, template: Template, rules: Acting, facts: Facts) -> Because:
+    if origin == template.id:
+        return Because(
+            origin=origin, codes=codes_behind(template.when, facts), sources=template.sources, note=template.about
+        )
+    rule = next(rule for rule in rules.rules if rule.id == origin)
+    return _rule_because(rule, facts)
+
+
+def _rule_because(rule: Rule, facts: Facts) -> Because:
+    return Because(origin=rule.id, codes=codes_behind(rule.when, facts), sources=rule.sources, note=rule.why)
+
+
+def _plain_step(step: StepSpec, side: Side, because: tuple[Because, ...]) -> Step:
+    values = {name: value for name in ("days", "hours", "minutes") if (value := getattr(step, name)) is not None}
+    ears = Ears.of([side])
+    return Step(
+        id=step.id,
+        kind=step.kind,
+        ears=ears,
+        phrases=tuple(Phrase(wording=unit, ears=ears, values=values) for unit in step.wording),
+        picture=step.picture,
+        because=because,
+    )
+
+
+def _merge_steps(drafts: tuple[_EarDraft, ...], pack: Pack) -> tuple[Step, ...]:
+    """The steps of both ears as one list: what is the same for both is said once, of both."""
+    alternate = any(draft.acting.change.alternate_ears for draft in drafts)
+    courses: dict[object, list[CourseDraft]] = {}
+    for draft in drafts:
+        for course in draft.courses:
+            courses.setdefault(course.key, []).append(course)
+    merged = [instil_step(group, pack, alternate=alternate) for group in courses.values()]
+    plain: dict[object, list[Step]] = {}
+    for draft in drafts:
+        for step in draft.steps:
+            key = (step.id, step.kind, step.picture, tuple((p.wording, tuple(p.values.items())) for p in step.phrases))
+            plain.setdefault(key, []).append(step)
+    merged.extend(_join(group) for group in plain.values())
+    return tuple(sorted(merged, key=lambda step: (_ORDER[step.kind], step.ears is not Ears.BOTH)))
+
+
+def _join(group: list[Step]) -> Step:
+    if len(group) == 1:
+        return group[0]
+    return replace(
+        group[0],
+        ears=Ears.BOTH,
+        phrases=tuple(replace(phrase, ears=Ears.BOTH) for phrase in group[0].phrases),
+        because=tuple(dict.fromkeys(because for step in group for because in step.because)),
+    )
+
+
+def _normal(pack: Pack, drafts: tuple[_EarDraft, ...]) -> tuple[Normal, ...]:
+    found = []
+    for item in pack.expected.values():
+        matching = [draft.facts for draft in drafts if holds(item.when, draft.facts)]
+        if matching:
+            codes = {code for facts in matching for code in codes_behind(item.when, facts)}
+            found.append(
+                Normal(
+                    id=item.id,
+                    hours=item.hours,
+                    phrase=Phrase(wording=item.wording, values={"hours": item.hours, "days": -(-item.hours // 24)}),
+                    picture=item.picture,
+                    because=Because(origin=item.id, codes=tuple(sorted(codes)), sources=item.sources),
+                )
+            )
+    return tuple(found)
+
+
+def _returns(visit: Visit, drafts: tuple[_EarDraft, ...]) -> tuple[Return, ...]:
+    """When each ear is due, ears due on the same day together; the earliest first."""
+    backs = [back for draft in drafts if (back := _return(visit, draft)) is not None]
+    backs.sort(key=lambda back: back.on)
+    joined = []
+    for _, same in groupby(backs, key=lambda back: (back.on, back.phrases[0].wording)):
+        group = list(same)
+        if len(group) == 1:
+            joined.append(group[0])
+            continue
+        joined.append(
+            replace(
+                group[0],
+                ears=Ears.BOTH,
+                earliest=max(back.earliest for back in group),
+                latest=min(back.latest for back in group),
+                phrases=tuple(replace(phrase, ears=Ears.BOTH) for phrase in group[0].phrases),
+                because=tuple(dict.fromkeys(because for back in group for because in back.because)),
+            )
+        )
+    return tuple(joined)
+
+
+def _return(visit: Visit, draft: _EarDraft) -> Return | None:
+    template, side = draft.template, draft.side
+    cap = draft.acting.change.return_days_at_most
+    wanted = visit.choice(side).return_days
+    if template.return_days is None or template.return_within is None or template.return_wording is None:
+        if wanted is not None:
+            raise VisitError(f"choices.{side}.return_days", f"{template.id} has no return; choose another aftercare")
+        return None
+    low, high = template.return_within
+    if cap is not None:
+        high, low = min(high, cap), min(low, cap)
+    if wanted is not None and not low <= wanted <= high:
+        raise VisitError(f"choices.{side}.return_days", f"{wanted} is outside {low} to {high} days for {template.id}")
+    days = wanted if wanted is not None else min(template.return_days, high)
+    on = visit.on + timedelta(days=days)
+    ears = Ears.of([side])
+    values: dict[str, int | str | tuple[str, ...]] = {
+        "date": on.isoformat(),
+        "days": days,
+        "weeks": round(days / 7),
+        "months": round(days / 30.44),
+    }
+    because = [Because(origin=template.id, codes=codes_behind(template.when, draft.facts), sources=template.sources)]
+    because += [
+        _rule_because(rule, draft.facts)
+        for rule in draft.acting.rules
+        if rule.effect is Effect.CHANGE and rule.change is not None and rule.change.return_days_at_most == days
+    ]
+    return Return(
+        ears=ears,
+        on=on,
+        earliest=visit.on + timedelta(days=low),
+        latest=visit.on + timedelta(days=high),
+        phrases=(Phrase(wording=template.return_wording, ears=ears, values=values),),
+        because=tuple(because),
+    )
+
+
+def _cautions(drafts: tuple[_EarDraft, ...]) -> tuple[Caution, ...]:
+    """Every acting rule, once, with the ears it acts on; what cannot be set aside comes first."""
+    found: dict[tuple[str, str | None], list[tuple[Side, Rule, Facts]]] = {}
+    for draft in drafts:
+        for rule in draft.acting.rules:
+            found.setdefault((rule.id, draft.acting.overruled.get(rule.id)), []).append((draft.side, rule, draft.facts))
+    cautions = [note for draft in drafts for note in draft.notes]
+    for (_, reason), group in found.items():
+        rule = group[0][1]
+        codes = tuple(sorted({code for _, _, facts in group for code in codes_behind(rule.when, facts)}))
+        cautions.append(
+            Caution(
+                rule=rule.id,
+                ears=Ears.of([side for side, _, _ in group]),
+                effect=rule.effect.value,
+                why=rule.why,
+                because=Because(origin=rule.id, codes=codes, sources=rule.sources),
+                overrulable=rule.overrule is Overrulable.WITH_REASON,
+                overruled=reason,
+            )
+        )
+    order = {Effect.FORBID.value: 0, Effect.WARN.value: 1, Effect.REQUIRE.value: 2, Effect.CHANGE.value: 3}
+    return tuple(sorted(cautions, key=lambda caution: (order[caution.effect], caution.overrulable, caution.rule)))

@@ -1,0 +1,107 @@
+"""Whom to reach and how: channels and consent, language, zone, daily rhythm, and what must stay discreet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, time
+from enum import StrEnum
+
+from service.domain.pack import Moment
+
+
+class Channel(StrEnum):
+    """How a person is reached."""
+
+    TEXT = "text"
+    EMAIL = "email"
+    LETTER = "letter"
+
+
+class ReminderLevel(StrEnum):
+    """How many dose reminders the person wants."""
+
+    EVERY_DOSE = "every-dose"
+    ONCE_A_DAY = "once-a-day"
+    NONE = "none"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rhythm:
+    """The person's own clock times for the moments of a day (local wall-clock times, strictly rising)."""
+
+    morning: time = time(8, 0)
+    midday: time = time(13, 0)
+    evening: time = time(18, 0)
+    bedtime: time = time(21, 30)
+
+    def __post_init__(self) -> None:
+        times = [self.morning, self.midday, self.evening, self.bedtime]
+        if any(earlier >= later for earlier, later in zip(times, times[1:], strict=False)):
+            raise ValueError("the times of day must rise: morning, then midday, then evening, then bedtime")
+
+    def at(self, moment: Moment) -> time:
+        """The clock time of one moment."""
+        times: Mapping[Moment, time] = {
+            Moment.MORNING: self.morning,
+            Moment.MIDDAY: self.midday,
+            Moment.EVENING: self.evening,
+            Moment.BEDTIME: self.bedtime,
+        }
+        return times[moment]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contact:
+    """One recipient: the patient, or the guardian or carer who acts for them.
+
+    `channels` are those the person agreed to, in order of preference. `zone` is an IANA name. `guardian` is the name
+    of the person who receives messages about someone else; messages then speak of the patient by given name. With
+    `discreet` (the default) a text, a subject line or a calendar title never names an ear, a condition or a product.
+    `paused_until` is the last local day of a pause. `stopped` holds channels that the person stopped.
+    """
+
+    name: str
+    given_name: str
+    language: str
+    zone: str
+    phone: str | None = None
+    email: str | None = None
+    address: tuple[str, ...] = ()
+    channels: tuple[Channel, ...] = ()
+    stopped: frozenset[Channel] = frozenset()
+    guardian: str | None = None
+    discreet: bool = True
+    large_print: bool = False
+    reminders: ReminderLevel = ReminderLevel.EVERY_DOSE
+    rhythm: Rhythm = field(default_factory=Rhythm)
+    paused_until: date | None = None
+    left: date | None = None
+
+    def reach(self, channel: Channel) -> bool:
+        """Whether this channel is agreed to, not stopped, and has an address to go to."""
+        address = {Channel.TEXT: self.phone, Channel.EMAIL: self.email, Channel.LETTER: self.address or None}[channel]
+        return channel in self.channels and channel not in self.stopped and address is not None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clinic:
+    """What messages say about the clinic and when it sends; every value is a clinic setting.
+
+    `quiet_from`/`quiet_to`: local hours of the recipient in which nothing is sent (the window may cross midnight).
+    `open_days`: ISO weekdays (1 = Monday) on which a return may fall; `closed`: single closed dates.
+    """
+
+    name: str
+    phone: str
+    email: str
+    address: tuple[str, ...]
+    zone: str
+    emergency: str
+    urgent_line: str
+    base_url: str
+    language: str = "en"
+    quiet_from: time = time(22, 0)
+    quiet_to: time = time(7, 0)
+    open_days: frozenset[int] = frozenset({1, 2, 3, 4, 5})
+    closed: frozenset[date] = frozenset()

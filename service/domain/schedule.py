@@ -1,0 +1,136 @@
+"""Which messages a plan calls for, and when: local moments of the person's day, as instants with a last useful one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date, datetime, time, timedelta
+from itertools import groupby
+from zoneinfo import ZoneInfo
+
+from service.domain.contact import Contact, ReminderLevel
+from service.domain.course import Dose, doses
+from service.domain.message import DosePart, MessageKind, PlannedMessage
+from service.domain.pack import Timing
+from service.domain.plan import Course, Plan
+from service.domain.wall_clock import to_instant, zone_named
+
+
+def lay_out(
+    plan: Plan,
+    contact: Contact,
+    timing: Timing,
+    *,
+    given: datetime,
+    appointment: tuple[date, time] | None = None,
+) -> tuple[PlannedMessage, ...]:
+    """Every message of a plan given at the instant `given` (UTC), in order of their due moments.
+
+    An urgent plan gives one message, at once. `appointment` is the booked local date and time, in the person's zone.
+    Raises ContactError when the contact's zone is unknown.
+    """
+    zone = zone_named(contact.zone)
+    if plan.urgent:
+        return (_at_once(MessageKind.URGENT, given, zone, timing),)
+    found = [_at_once(MessageKind.PLAN_GIVEN, given, zone, timing)]
+    found += dose_messages(plan.courses, contact, timing, given=given)
+    check_in = datetime.combine(plan.on + timedelta(days=timing.check_in_days), contact.rhythm.at(timing.check_in_at))
+    found.append(_at(MessageKind.CHECK_IN, "check-in", check_in, zone, timing))
+    found += _course_ends(plan, contact, zone, timing)
+    if appointment is not None:
+        found += _appointment_reminders(appointment, contact, zone, timing)
+    elif plan.next_return is not None:
+        ask_on = max(plan.next_return.on - timedelta(days=timing.return_before_days), plan.on + timedelta(days=1))
+        found.append(
+            _at(MessageKind.RETURN_DUE, "return-due", datetime.combine(ask_on, contact.rhythm.morning), zone, timing)
+        )
+    return tuple(sorted((m for m in found if m.due >= given), key=lambda message: (message.due, message.key)))
+
+
+def dose_messages(
+    courses: Iterable[Course], contact: Contact, timing: Timing, *, given: datetime
+) -> list[PlannedMessage]:
+    """The dose reminders of all courses: what falls on one moment is one message, for both ears together."""
+    if contact.reminders is ReminderLevel.NONE:
+        return []
+    zone = zone_named(contact.zone)
+    pairs: list[tuple[Dose, Course]] = [
+        (dose, course) for course in courses for dose in doses(course, contact.rhythm, zone, not_before=given)
+    ]
+    pairs.sort(key=lambda pair: (pair[0].at, pair[1].ears.value))
+    moments = [(wall, list(group)) for wall, group in groupby(pairs, key=lambda pair: pair[0].wall)]
+    if contact.reminders is ReminderLevel.ONCE_A_DAY:
+        moments = [next(day) for _, day in groupby(moments, key=lambda moment: moment[0].date())]
+    found = []
+    for number, (wall, group) in enumerate(moments):
+        planned = _at(MessageKind.DOSE, f"dose/{wall:%Y-%m-%dT%H:%M}", wall, zone, timing)
+        limit = planned.last_useful
+        if number + 1 < len(moments):
+            limit = min(limit, to_instant(moments[number + 1][0], zone))  # the next reminder says it better
+        found.append(
+            PlannedMessage(
+                key=planned.key,
+                kind=planned.kind,
+                due=planned.due,
+                earliest=planned.earliest,
+                last_useful=limit,
+                wall=planned.wall,
+                zone=planned.zone,
+                parts=tuple(DosePart(agent=c.agent, ears=dose.ears, drops=c.drops) for dose, c in group),
+            )
+        )
+    return found
+
+
+def _course_ends(plan: Plan, contact: Contact, zone: ZoneInfo, timing: Timing) -> list[PlannedMessage]:
+    """One closing message the morning after each day on which a course ends."""
+    days = sorted({course.first_day + timedelta(days=course.days) for course in plan.courses})
+    return [
+        _at(
+            MessageKind.COURSE_END,
+            f"course-end/{day.isoformat()}",
+            datetime.combine(day, contact.rhythm.morning),
+            zone,
+            timing,
+        )
+        for day in days
+    ]
+
+
+def _appointment_reminders(
+    appointment: tuple[date, time], contact: Contact, zone: ZoneInfo, timing: Timing
+) -> list[PlannedMessage]:
+    return [
+        _at(
+            MessageKind.APPOINTMENT,
+            f"appointment/{appointment[0].isoformat()}/{before}",
+            datetime.combine(appointment[0] - timedelta(days=before), contact.rhythm.morning),
+            zone,
+            timing,
+        )
+        for before in timing.appointment_before_days
+    ]
+
+
+def _at(kind: MessageKind, key: str, wall: datetime, zone: ZoneInfo, timing: Timing) -> PlannedMessage:
+    due = to_instant(wall, zone)
+    return PlannedMessage(
+        key=key,
+        kind=kind,
+        due=due,
+        earliest=due,
+        last_useful=due + timedelta(minutes=timing.useful_minutes[kind.value]),
+        wall=wall.isoformat(timespec="minutes"),
+        zone=zone.key,
+    )
+
+
+def _at_once(kind: MessageKind, given: datetime, zone: ZoneInfo, timing: Timing) -> PlannedMessage:
+    return PlannedMessage(
+        key=kind.value,
+        kind=kind,
+        due=given,
+        earliest=given,
+        last_useful=given + timedelta(minutes=timing.useful_minutes[kind.value]),
+        wall=given.astimezone(zone).replace(tzinfo=None).isoformat(timespec="minutes"),
+        zone=zone.key,
+    )

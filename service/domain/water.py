@@ -1,0 +1,62 @@
+"""How to keep each ear dry: the clinic's choice per situation, and the stricter where several apply."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+from service.domain.pack import ClinicChoices, Pack, StepKind, WaterOption, WaterSituation
+from service.domain.plan import Because, Phrase, Step
+from service.domain.rules import Facts, codes_behind, holds
+from service.domain.visit import Ears, Side
+from service.errors import SettingsError
+
+
+def chosen(situation: WaterSituation, choices: ClinicChoices) -> WaterOption:
+    """The clinic's option for this situation, or the content's cautious default. Raises SettingsError if unknown."""
+    wanted = choices.water.get(situation.id, situation.default)
+    for option in situation.options:
+        if option.id == wanted:
+            return option
+    allowed = ", ".join(option.id for option in situation.options)
+    raise SettingsError(f"clinic.water.{situation.id}: {wanted!r} is not on offer; allowed: {allowed}")
+
+
+def steps(pack: Pack, choices: ClinicChoices, facts: Facts, side: Side, on: date) -> tuple[Step, ...]:
+    """The keep-dry steps of one ear. An option is left out when another is at least as strict and lasts as long."""
+    found = [
+        (situation, chosen(situation, choices)) for situation in pack.water.values() if holds(situation.when, facts)
+    ]
+    kept = [
+        (situation, option)
+        for number, (situation, option) in enumerate(found)
+        if not any(
+            _covers(other, option, earlier=place < number) for place, (_, other) in enumerate(found) if place != number
+        )
+    ]
+    return tuple(_step(situation, option, facts, side, on) for situation, option in kept)
+
+
+def _covers(other: WaterOption, option: WaterOption, *, earlier: bool) -> bool:
+    """Whether `other` makes `option` needless; of two equals the earlier one stays."""
+    lasts = other.days is None or (option.days is not None and other.days >= option.days)
+    equal = (other.strictness, other.days) == (option.strictness, option.days)
+    return other.strictness >= option.strictness and lasts and (earlier or not equal)
+
+
+def _step(situation: WaterSituation, option: WaterOption, facts: Facts, side: Side, on: date) -> Step:
+    ears = Ears.of([side])
+    values: dict[str, int | str | tuple[str, ...]] = {}
+    if option.days is not None:
+        values = {"days": option.days, "until": (on + timedelta(days=option.days)).isoformat()}
+    note = f"{situation.label}: {option.label}"
+    because = Because(
+        origin=f"water:{situation.id}", codes=codes_behind(situation.when, facts), sources=option.sources, note=note
+    )
+    return Step(
+        id=f"water.{option.id}",
+        kind=StepKind.KEEP_DRY,
+        ears=ears,
+        phrases=tuple(Phrase(wording=unit, ears=ears, values=values) for unit in option.wording),
+        picture="keep-dry" if option.strictness else "swimming-ok",
+        because=(because,),
+    )

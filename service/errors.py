@@ -1,0 +1,94 @@
+"""Every error that this service raises on purpose.
+
+TragusError                     one clear sentence for the person who can mend it
+|- ContentError                 the content pack is not usable; carries every fault found, each with its place
+|- PlanError                    no plan can be made from this visit
+|   |- VisitError               the visit names something that is not known or not possible (field, allowed values)
+|   `- ContradictionError       two rules ask for opposites and neither is safer; names both
+|- WordingError                 a sentence cannot be said (unknown unit, missing value)
+|- ContactError                 a phone number, address, language or zone is not usable
+|- SettingsError                the configuration is not usable
+|- NotFoundError                the thing asked for is not (or no longer) there
+|- NotAllowedError              this person may not do that, or not now
+`- TransportError               a transport cannot be loaded or is wrongly configured
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+class TragusError(Exception):
+    """Root of the errors of this service."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One thing wrong in a content file: where (file, line if known, key path) and what to do about it."""
+
+    file: str
+    path: str
+    message: str
+    line: int | None = None
+
+    def __str__(self) -> str:
+        place = f"{self.file}:{self.line}" if self.line else self.file
+        return f"{place}: {self.path}: {self.message}" if self.path else f"{place}: {self.message}"
+
+
+class ContentError(TragusError):
+    """The content pack cannot be used; `faults` lists everything wrong with it."""
+
+    def __init__(self, faults: tuple[Fault, ...]) -> None:
+        self.faults = faults
+        super().__init__("\n".join(str(fault) for fault in faults))
+
+
+class PlanError(TragusError):
+    """No plan can be made from this visit."""
+
+
+class VisitError(PlanError):
+    """The visit is not usable; `field` names the place."""
+
+    def __init__(self, field: str, message: str) -> None:
+        self.field = field
+        super().__init__(f"{field}: {message}")
+
+
+class ContradictionError(PlanError):
+    """Two rules ask for opposites for one ear and neither is safer: a person must mend the content."""
+
+    def __init__(self, first: str, second: str, about: str) -> None:
+        self.first, self.second = first, second
+        super().__init__(
+            f"rules {first} and {second} contradict each other: {about}; ask the clinical lead to mend one"
+        )
+
+
+class WordingError(TragusError):
+    """A sentence cannot be said."""
+
+
+class ContactError(TragusError):
+    """A phone number, mail address, language or time zone is not usable; `field` names the place."""
+
+    def __init__(self, field: str, message: str) -> None:
+        self.field = field
+        super().__init__(f"{field}: {message}")
+
+
+class SettingsError(TragusError):
+    """The configuration is not usable; says which setting and what is allowed."""
+
+
+class NotFoundError(TragusError):
+    """The thing asked for is not there, or no longer."""
+
+
+class NotAllowedError(TragusError):
+    """This person may not do that, or not now."""
+
+
+class TransportError(TragusError):
+    """A transport cannot be loaded or is wrongly configured."""

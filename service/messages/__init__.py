@@ -1,0 +1,4 @@
+"""Plan to words: sentences in a language, then a page, a sheet, a mail, a text. Knows Jinja2, Babel, typst; and domain/.
+
+Start with `wordings.py` (one phrase to one sentence), then `reading.py` (a whole plan as a reader meets it).
+"""

@@ -1,0 +1,153 @@
+"""A plan in one language: which sentences, under which heading, in the order in which a reader needs them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from service.domain.contact import Clinic
+from service.domain.pack import StepKind, Urgency
+from service.domain.plan import Phrase, Plan, Step
+from service.domain.visit import Ears
+from service.messages.i18n import direction
+from service.messages.reading import Block, Reading, Section
+from service.messages.wordings import Wordings, unit_ids_of
+
+LABELS = ("ear.right", "ear.left", "ear.both", "section.help")
+FOOTER = ("page.reach-us", "page.emergency", "page.not-emergency-service", "page.local-advice")
+
+_SECTIONS: tuple[tuple[str, frozenset[StepKind]], ...] = (
+    ("do", frozenset({StepKind.INSTIL, StepKind.DO, StepKind.WAIT, StepKind.RETURN})),
+    ("water", frozenset({StepKind.KEEP_DRY})),
+    ("avoid", frozenset({StepKind.DO_NOT})),
+)
+_HEADINGS = ("urgent", "help", "do", "water", "avoid", "normal", "supply", "return")
+
+
+def phrases_of(plan: Plan) -> tuple[Phrase, ...]:
+    """Every sentence of the plan itself, in no particular order."""
+    found: list[Phrase] = [phrase for urgent in plan.urgent for phrase in urgent.phrases]
+    found += [sign.phrase for sign in plan.signs]
+    found += [phrase for step in plan.steps for phrase in step.phrases]
+    found += [normal.phrase for normal in plan.normal]
+    found += [phrase for supply in plan.supplies for phrase in supply.phrases]
+    found += [phrase for back in plan.returns for phrase in back.phrases]
+    return tuple(found)
+
+
+def units_of(plan: Plan) -> frozenset[str]:
+    """Every wording unit that reading this plan needs: all must be usable in a language before it is used."""
+    fixed = {"page.title", "page.title-person", "page.visit", "return.booked", *LABELS, *FOOTER}
+    fixed |= {f"section.{name}" for name in _HEADINGS} | {f"urgency.{sign.urgency}" for sign in plan.signs}
+    return unit_ids_of(phrases_of(plan)) | fixed
+
+
+def read_plan(
+    plan: Plan,
+    wordings: Wordings,
+    language: str,
+    clinic: Clinic,
+    *,
+    person: str = "",
+    booked: tuple[str, str] | None = None,
+) -> Reading:
+    """The plan in `language`. `person` is the given name when the reader is not the patient; `booked` is the ISO date
+    and time of the next appointment, said in place of a general return date. Raises WordingError.
+    """
+
+    def say(unit: str, **values: int | str | tuple[str, ...]) -> str:
+        return wordings.say(Phrase(wording=unit, values=values), language)
+
+    return Reading(
+        language=language,
+        direction=direction(language),
+        title=say("page.title-person", person=person) if person else say("page.title"),
+        person=person,
+        date=say("page.visit", date=plan.on.isoformat()),
+        clinic=clinic.name,
+        clinic_lines=clinic.address,
+        phone=clinic.phone,
+        emergency=clinic.emergency,
+        urgent=_urgent(plan, wordings, language),
+        help=_help(plan, wordings, language),
+        sections=() if plan.urgent else _ordinary(plan, wordings, language, booked),
+        footer=tuple(say(unit) for unit in FOOTER),
+        labels={unit: say(unit) for unit in LABELS},
+    )
+
+
+def _urgent(plan: Plan, wordings: Wordings, language: str) -> tuple[Section, ...]:
+    heading = wordings.say(Phrase(wording="section.urgent"), language)
+    return tuple(
+        Section(
+            id="urgent",
+            heading=heading,
+            urgency=urgent.urgency.value,
+            blocks=(Block(picture=urgent.picture, sentences=tuple(wordings.say(p, language) for p in urgent.phrases)),),
+        )
+        for urgent in plan.urgent
+    )
+
+
+def _help(plan: Plan, wordings: Wordings, language: str) -> tuple[Section, ...]:
+    found = []
+    for urgency in Urgency:
+        blocks = tuple(
+            Block(picture=sign.picture, sentences=(wordings.say(sign.phrase, language),))
+            for sign in plan.signs
+            if sign.urgency is urgency
+        )
+        if blocks:
+            heading = wordings.say(Phrase(wording=f"urgency.{urgency}"), language)
+            found.append(Section(id="help", heading=heading, urgency=urgency.value, blocks=blocks))
+    return tuple(found)
+
+
+def _ordinary(plan: Plan, wordings: Wordings, language: str, booked: tuple[str, str] | None) -> tuple[Section, ...]:
+    found: list[Section] = []
+
+    def add(name: str, blocks: Iterable[Block]) -> None:
+        kept = tuple(block for block in blocks if block.sentences)
+        if kept:
+            heading = wordings.say(Phrase(wording=f"section.{name}"), language)
+            found.append(Section(id=name, heading=heading, blocks=kept))
+
+    for name, kinds in _SECTIONS:
+        said: set[str] = set()
+        add(name, [_step_block(step, wordings, language, said) for step in plan.steps if step.kind in kinds])
+    add("normal", [Block(picture=n.picture, sentences=(wordings.say(n.phrase, language),)) for n in plan.normal])
+    add(
+        "supply",
+        [
+            Block(picture="bottle", sentences=tuple(wordings.say(p, language) for p in supply.phrases))
+            for supply in plan.supplies
+        ],
+    )
+    add("return", _return_blocks(plan, wordings, language, booked))
+    return tuple(found)
+
+
+def _step_block(step: Step, wordings: Wordings, language: str, said: set[str]) -> Block:
+    """A step's sentences; one that reads the same as an earlier one of this section is not said twice."""
+    sentences = []
+    for phrase in step.phrases:
+        sentence = wordings.say(phrase, language)
+        names_an_agent = phrase.wording.startswith("agent.") and phrase.wording.endswith(".name")
+        if sentence not in said or names_an_agent:
+            sentences.append(sentence)
+        said.add(sentence)
+    return _block(step.picture, step.ears, sentences, wordings, language)
+
+
+def _return_blocks(plan: Plan, wordings: Wordings, language: str, booked: tuple[str, str] | None) -> list[Block]:
+    if booked is not None:
+        phrase = Phrase(wording="return.booked", values={"date": booked[0], "time": booked[1]})
+        return [Block(picture="calendar-return", sentences=(wordings.say(phrase, language),))]
+    return [
+        _block("calendar-return", back.ears, [wordings.say(p, language) for p in back.phrases], wordings, language)
+        for back in plan.returns
+    ]
+
+
+def _block(picture: str, ears: Ears, sentences: list[str], wordings: Wordings, language: str) -> Block:
+    label = wordings.say(Phrase(wording=f"ear.{ears}"), language)
+    return Block(picture=picture, sentences=tuple(sentences), ears=ears, ears_label=label)

@@ -1,0 +1,57 @@
+"""A plan as a reader meets it: every sentence in one language, in the order of need, before any layout.
+
+The page, the sheet, the mail and the command line are four layouts of one `Reading`; none of them picks sentences.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from service.domain.visit import Ears
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Block:
+    """A picture with the sentences that belong to it, one action a sentence; `ears_label` says the ear in words."""
+
+    picture: str
+    sentences: tuple[str, ...]
+    ears: Ears | None = None
+    ears_label: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A heading and its blocks. `id`: "urgent", "help", "do", "water", "avoid", "normal", "supply", "return"."""
+
+    id: str
+    heading: str
+    blocks: tuple[Block, ...]
+    intro: tuple[str, ...] = ()
+    urgency: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One plan in one language.
+
+    `help` sections (one per urgency, most urgent first) come before everything else on a sheet; `urgent` is empty for
+    an ordinary plan, and then `sections` hold the rest. `labels` are short words for layout, by wording id (such as
+    "label.right"). `draft` is set when any wording used is not approved.
+    """
+
+    language: str
+    direction: str
+    title: str
+    person: str
+    date: str
+    clinic: str
+    clinic_lines: tuple[str, ...]
+    phone: str
+    emergency: str
+    urgent: tuple[Section, ...]
+    help: tuple[Section, ...]
+    sections: tuple[Section, ...]
+    footer: tuple[str, ...]
+    labels: dict[str, str]
+    draft: bool = False

@@ -1,0 +1,149 @@
+"""How does a plan look on paper? One A4 PDF: what to watch for first, then what to do, with the page's link as a code.
+
+The text goes to the compiler as data (JSON), never as its source, so nothing that a person typed can be markup. Fonts
+come from two font packages and from nowhere else: the sheet is the same on every machine, and the same plan gives the
+same bytes. The file is tagged to PDF/UA-1 (ISO 14289-1), which also refuses a character that no font can show.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+from collections.abc import Iterable
+from functools import cache
+from itertools import groupby
+from pathlib import Path
+
+import fontpkg_noto_sans
+import fontpkg_noto_sans_arabic
+import segno
+import typst
+
+from service.domain.placeholders import Kind
+from service.errors import WordingError
+from service.messages.i18n import canonical_tag, direction, format_number, isolate
+from service.messages.reading import Block, Reading, Section
+from service.pictograms import FALLBACK, path_of
+
+LABELS = ("section.help", "sheet.link")
+"""The ids of the short words that the sheet takes from `Reading.labels`."""
+
+STANDARD = "ua-1"
+QUIET_ZONE = 4
+"""Blank modules around the code, the least that ISO/IEC 18004 allows."""
+
+_NO_GLYPH = re.compile(r"the text `\"(.+?)\"` could not be displayed", re.DOTALL)
+_TEMPLATE = Path(__file__).parent / "templates" / "sheet.typ"
+# The first sentence of a text: up to a full stop, question or exclamation mark (Latin, Arabic, Urdu) before a space.
+_FIRST_SENTENCE = re.compile(r"(.+?[.!?؟۔])\s+(\S.*)", re.DOTALL)
+
+
+def render_sheet(reading: Reading, *, link: str, large_print: bool = False, draft_note: str | None = None) -> bytes:
+    """The plan as a PDF for A4 paper.
+
+    `link` is the address of the patient's page; it is printed and also drawn as a code. With `large_print` no letter
+    is smaller than 18 points. `draft_note`, if given, stands in a frame at the top of every page.
+
+    Raises:
+        NotFoundError: a block asks for a picture that does not exist.
+        WordingError: a label is missing, or a character cannot be printed; names it.
+    """
+    missing = [label for label in LABELS if not reading.labels.get(label)]
+    if missing:
+        raise WordingError(f"the sheet needs the labels {', '.join(missing)}; say them with the plan")
+    language, region = _language(reading.language)
+    sheet = {
+        "language": language,
+        "region": region,
+        "direction": reading.direction,
+        "large": large_print,
+        "draft_note": draft_note,
+        "title": reading.title,
+        "clinic": isolate(reading.clinic, Kind.TEXT, direction(reading.language)),
+        "date": reading.date,
+        "urgent": _urgent(reading.urgent),
+        "help_heading": reading.labels["section.help"],
+        "help": [_section(section, split=True) for section in reading.help],
+        "sections": [_section(section) for section in reading.sections],
+        "link": link,
+        "link_label": reading.labels["sheet.link"],
+        "footer": reading.footer,
+        "clinic_lines": [isolate(line, Kind.TEXT, direction(reading.language)) for line in reading.clinic_lines],
+        "digits": [format_number(digit, reading.language) for digit in range(10)],
+    }
+    inputs = {"sheet": json.dumps(sheet, ensure_ascii=False), "code": _code(link)}
+    return _compile(inputs)
+
+
+def _compile(inputs: dict[str, str]) -> bytes:
+    compiler = typst.Compiler(root=path_of(FALLBACK).parent, font_paths=_fonts(), ignore_system_fonts=True)
+    try:
+        pdf = compiler.compile(input=_template(), format="pdf", sys_inputs=inputs, pdf_standards=STANDARD, timestamp=0)
+    except typst.TypstError as error:
+        unknown = _NO_GLYPH.search(error.message)
+        if unknown is None:
+            raise
+        raise WordingError(
+            f"the sheet has no letter for {unknown[1]}: only Latin, Greek, Cyrillic and Arabic letters can be printed; "
+            "write the name in one of these or give the page in place of the sheet"
+        ) from error
+    assert isinstance(pdf, bytes), "a PDF is one file"
+    return pdf
+
+
+@cache
+def _template() -> bytes:
+    return _TEMPLATE.read_bytes()
+
+
+@cache
+def _fonts() -> typst.Fonts:
+    """The two families of the sheet; reading them takes longer than setting a page, so it is done once."""
+    folders = [Path(package.ROOT) / "files" for package in (fontpkg_noto_sans, fontpkg_noto_sans_arabic)]
+    return typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=folders)
+
+
+def _language(tag: str) -> tuple[str, str | None]:
+    """The language and the country of a tag, as the compiler wants them; it works out the script from the letters."""
+    language, *rest = canonical_tag(tag).split("-")
+    return language, next((part for part in rest if len(part) == 2 and part.isupper()), None)
+
+
+def _code(link: str) -> str:
+    """The link as a QR code in SVG, correction level M or better where that costs no space."""
+    out = io.BytesIO()
+    segno.make(link, error="m", micro=False).save(out, kind="svg", border=QUIET_ZONE, xmldecl=False, scale=4)
+    return out.getvalue().decode()
+
+
+def _urgent(sections: Iterable[Section]) -> list[dict[str, object]]:
+    """The urgent sections; those that follow each other under the same heading share it, and one frame."""
+    found: list[dict[str, object]] = []
+    for heading, same in groupby(sections, key=lambda section: section.heading):
+        blocks = tuple(block for section in same for block in section.blocks)
+        found.append(_section(Section(id="urgent", heading=heading, blocks=blocks)))
+    return found
+
+
+def _section(section: Section, *, split: bool = False) -> dict[str, object]:
+    """One section as data. `split`: only the first sentence of the heading is set as a heading, the rest as text."""
+    heading, more = section.heading, list(section.intro)
+    match = _FIRST_SENTENCE.fullmatch(heading) if split else None
+    if match is not None:
+        heading, more = match[1], [match[2], *more]
+    return {
+        "heading": heading,
+        "more": more,
+        "urgency": section.urgency,
+        "blocks": [_block(block) for block in section.blocks],
+    }
+
+
+def _block(block: Block) -> dict[str, object]:
+    return {
+        "picture": path_of(block.picture).name,
+        "ears": block.ears.value if block.ears else None,
+        "ears_label": block.ears_label,
+        "sentences": block.sentences,
+    }

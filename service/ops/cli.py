@@ -1,0 +1,167 @@
+"""The `tragus` command. Every sub-command is a few lines into a use case; every error is one clear line."""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from service import codec
+from service.config import read_settings, shipped_content, shipped_locales
+from service.errors import TragusError
+
+CONFIG = click.option(
+    "--config", type=click.Path(path_type=Path), help="Settings file (default: TRAGUS_CONFIG or tragus.toml)."
+)
+
+
+class _OneLine(click.Group):
+    """Turns the service's own errors into one clear line and exit code 1; anything else is a fault and may be seen."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command."""
+        try:
+            return super().invoke(ctx)
+        except TragusError as wrong:
+            click.echo(f"tragus: {wrong}", err=True)
+            ctx.exit(1)
+
+
+@click.group(cls=_OneLine)
+@click.version_option(package_name="tragus")
+def main() -> None:
+    """From the findings of one ear-care visit to a kept aftercare plan."""
+
+
+@main.command()
+@click.argument("visit", type=click.Path(path_type=Path))
+@click.option("--as", "form", type=click.Choice(["text", "json", "html", "pdf", "ics", "messages"]), default="text")
+@click.option("--lang", help="Language of the words (a BCP 47 tag such as cy); default: the person's.")
+@click.option("--out", type=click.Path(path_type=Path), help="Write to this file in place of the standard output.")
+@CONFIG
+def plan(visit: Path, form: str, lang: str | None, out: Path | None, config: Path | None) -> None:
+    """Show the plan that a visit file gives. Needs no database and no server."""
+    from service.ops.show import prepare, read_sample, show
+    from service.ops.visit_file import read_visit
+
+    clinic, choices = read_sample(config)
+    data = show(prepare(read_visit(visit), lang, clinic, choices), form)
+    if out is not None:
+        out.write_bytes(data)
+    else:
+        sys.stdout.buffer.write(data)
+
+
+@main.command()
+@click.argument("what", type=click.Choice(["visit", "plan"]))
+def schema(what: str) -> None:
+    """Print the JSON Schema of a visit file or of a plan."""
+    from service.domain.plan import Plan
+    from service.ops.visit_file import VisitFile
+
+    click.echo(json.dumps(codec.schema({"visit": VisitFile, "plan": Plan}[what]), indent=2, ensure_ascii=False))
+
+
+@main.command()
+@click.option("--content", type=click.Path(path_type=Path), help="Folder of the content pack.")
+@click.option("--locales", type=click.Path(path_type=Path), help="Folder of the catalogs.")
+def check(content: Path | None, locales: Path | None) -> None:
+    """Validate content and wording: every fault, with its place. Exit code 1 when there is one."""
+    from service.content.loader import load_pack
+    from service.messages.catalogs import load_catalogs
+
+    pack = load_pack(content or shipped_content())
+    catalogs = load_catalogs(locales or shipped_locales(), pack)
+    faults = catalogs.faults()
+    for fault in faults:
+        click.echo(str(fault), err=True)
+    click.echo(
+        f"{len(pack.templates)} templates, {len(pack.rules)} rules, {len(pack.wording)} wording units, "
+        f"languages: {', '.join(catalogs.languages)}; {len(faults)} faults"
+    )
+    if faults:
+        raise SystemExit(1)
+
+
+@main.command()
+@CONFIG
+def serve(config: Path | None) -> None:
+    """Run the web service, with the scheduler in this process."""
+    import waitress
+
+    from service.ops.ticker import start
+    from service.web.app import create_app
+    from service.wiring import build
+
+    settings = read_settings(config)
+    services = build(settings)
+    scheduler = start(services, owner(), settings.tick_seconds)
+    try:
+        waitress.serve(create_app(services, settings), host=settings.host, port=settings.port, threads=8, ident=None)
+    finally:
+        scheduler.shutdown(wait=True)
+
+
+@main.command()
+@CONFIG
+def send(config: Path | None) -> None:
+    """One pass over what is due, and what came of it."""
+    from service.delivery.dispatch import send_due
+    from service.wiring import build
+
+    done = send_due(build(read_settings(config)), owner())
+    click.echo(f"claimed {done.claimed}")
+    for what, count in sorted(done.ended.items()):
+        click.echo(f"{what}: {count}")
+
+
+@main.command("add-staff")
+@click.option("--login", required=True)
+@click.option("--name", required=True)
+@click.option("--role", "roles", multiple=True, required=True, type=click.Choice(["clinician", "lead", "desk"]))
+@click.option("--password", prompt=True, hide_input=True, confirmation_prompt=True, help="At least 12 characters.")
+@CONFIG
+def add_staff(login: str, name: str, roles: tuple[str, ...], password: str, config: Path | None) -> None:
+    """Add a member of staff."""
+    from service.planning.staffing import add_member
+    from service.wiring import build
+
+    add_member(build(read_settings(config)), login, name, frozenset(roles), password, by="command line")
+    click.echo(f"{login} can sign in")
+
+
+@main.command()
+@click.option("--language", required=True, help="Which language to approve (a BCP 47 tag such as en).")
+@click.option("--by", required=True, help="Full name of the clinical lead who read and approves the wording.")
+@CONFIG
+def approve(language: str, by: str, config: Path | None) -> None:
+    """Record that a named person approved every sentence of a language as it stands now."""
+    from service.planning.approving import approve_language
+    from service.wiring import build
+
+    count = approve_language(build(read_settings(config)), language, by)
+    click.echo(f"{count} units of {language} newly approved by {by}")
+
+
+@main.command()
+@click.argument("languages", nargs=-1)
+def catalogs(languages: tuple[str, ...]) -> None:
+    """Write the catalog template, and bring the catalogs of LANGUAGES (default: all present) up to it."""
+    from service.content.loader import load_pack
+    from service.messages.catalogs import update_po, write_pot
+
+    pack, root = load_pack(shipped_content()), shipped_locales()
+    write_pot(pack, root / "wording.pot")
+    for language in languages or sorted(place.name for place in root.iterdir() if place.is_dir()):
+        update_po(pack, root / language / "LC_MESSAGES" / "wording.po", language)
+        click.echo(f"{language}: brought up to date")
+
+
+def owner() -> str:
+    """Names this process in leases."""
+    return f"{socket.gethostname()}:{os.getpid()}"

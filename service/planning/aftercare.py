@@ -1,0 +1,122 @@
+"""A visit becomes a plan that a person gave: visit, plan, messages, link and audit line in one transaction."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, datetime, time
+
+from service.domain.build import build_plan
+from service.domain.contact import Contact
+from service.domain.message import MessageKind, PlannedMessage
+from service.domain.plan import Plan, Status
+from service.domain.schedule import lay_out
+from service.domain.sending import COMFORT, Reason, pick_channel
+from service.domain.visit import Visit
+from service.links import hash_of, token_of
+from service.services import Services
+from service.storage.records import StoredPlan, StoredVisit
+from service.storage.unit_of_work import UnitOfWork
+
+AT_ONCE = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT})
+
+
+def propose(services: Services, visit: Visit) -> Plan:
+    """The plan that this visit asks for; nothing is stored. Raises PlanError."""
+    return build_plan(visit, services.pack, services.choices)
+
+
+def messages_for(
+    services: Services, plan: Plan, contact: Contact, appointment: tuple[date, time] | None, given: datetime
+) -> tuple[PlannedMessage, ...]:
+    """The messages that a plan calls for, without those that no agreed channel can carry usefully."""
+    laid_out = lay_out(plan, contact, services.pack.timing, given=given, appointment=appointment)
+    return tuple(m for m in laid_out if m.kind not in COMFORT or pick_channel(m.kind, contact) is not None)
+
+
+def give(services: Services, person_id: str, visit: Visit, by: str) -> StoredPlan:
+    """Give the plan of this visit to a person: everything or nothing is stored.
+
+    An earlier plan of the person ends, its unsent messages overtaken; an urgent plan puts it on hold instead, whole
+    person, both ears. Raises PlanError, NotFoundError.
+    """
+    plan = propose(services, visit)
+    now = services.clock.now()
+    appointment = None
+    if visit.next_appointment is not None and visit.next_appointment_time is not None:
+        appointment = (visit.next_appointment, visit.next_appointment_time)
+    with services.open_work() as work:
+        person = work.people.get(person_id)
+        _end_earlier(work, person_id, by, now, urgent=bool(plan.urgent))
+        work.people.save(replace(person, history=visit.history, born=visit.born or person.born))
+        visit_id, plan_id = services.new_id(), services.new_id()
+        work.plans.add_visit(StoredVisit(id=visit_id, person_id=person_id, visit=visit, by=by, created=now))
+        stored = StoredPlan(
+            id=plan_id,
+            person_id=person_id,
+            visit_id=visit_id,
+            status=Status.ACTIVE,
+            plan=plan,
+            given=now,
+            by=by,
+            appointment=appointment,
+            calendar_seed=services.new_id(),
+        )
+        work.plans.add(stored)
+        _plan_messages(services, work, stored, person.contact, now)
+        live_link(services, work, person_id, now)
+        for made in visit.overrules:
+            work.ledger.note(
+                by, "rule-overruled", plan_id, now, rule=made.rule, side=made.side.value, reason=made.reason
+            )
+        work.ledger.note(by, "plan-given", plan_id, now, pack=plan.pack, urgent=[u.id for u in plan.urgent])
+        if pick_channel(MessageKind.URGENT if plan.urgent else MessageKind.PLAN_GIVEN, person.contact) is None:
+            work.ledger.ask(person_id, Reason.NO_CHANNEL, now, detail="hand over the printed sheet")
+        work.commit()
+    return stored
+
+
+def _plan_messages(services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, now: datetime) -> None:
+    planned = messages_for(services, stored.plan, contact, stored.appointment, now)
+    work.messages.plan(stored.id, stored.person_id, planned, {m.key: services.new_id() for m in planned})
+
+
+def _end_earlier(work: UnitOfWork, person_id: str, by: str, now: datetime, *, urgent: bool) -> None:
+    for earlier in work.plans.of_person(person_id):
+        if earlier.status not in (Status.ACTIVE, Status.ON_HOLD):
+            continue
+        status = Status.ON_HOLD if urgent and not earlier.plan.urgent else Status.COMPLETED
+        work.plans.set_status(earlier.id, status)
+        if status is Status.COMPLETED:
+            work.messages.supersede(earlier.id)
+        work.ledger.note(by, f"plan-{status}", earlier.id, now, because="a newer plan was given")
+
+
+def replan(services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, now: datetime) -> None:
+    """Lay the unsent messages out anew after the person's times, zone or wishes changed. Sent ones stay as they were."""
+    planned = tuple(
+        m for m in messages_for(services, stored.plan, contact, stored.appointment, now) if m.kind not in AT_ONCE
+    )
+    kinds = [kind for kind in MessageKind if kind not in AT_ONCE]
+    work.messages.supersede(stored.id, keep=frozenset(m.key for m in planned), kinds=kinds)
+    work.messages.plan(stored.id, stored.person_id, planned, {m.key: services.new_id() for m in planned})
+    work.messages.hurry(stored.person_id, now)
+
+
+def set_status(services: Services, plan_id: str, status: Status, by: str, reason: str) -> None:
+    """Withdraw a plan, put it on hold, or take it up again; the reason goes on record. Raises NotFoundError."""
+    now = services.clock.now()
+    with services.open_work() as work:
+        stored = work.plans.get(plan_id)
+        work.plans.set_status(plan_id, status)
+        work.messages.hurry(stored.person_id, now)
+        work.ledger.note(by, f"plan-{status}", plan_id, now, reason=reason)
+        work.commit()
+
+
+def live_link(services: Services, work: UnitOfWork, person_id: str, now: datetime) -> str:
+    """The token of the person's link, made when there is none (or every earlier one was revoked)."""
+    link_id = work.links.live_id(person_id)
+    if link_id is None:
+        link_id = services.new_id()
+        work.links.add(link_id, hash_of(token_of(services.secret_key, link_id)), person_id, now)
+    return token_of(services.secret_key, link_id)

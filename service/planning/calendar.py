@@ -1,0 +1,121 @@
+"""A plan as calendar items: the courses, the return or the appointment, under neutral titles unless chosen otherwise."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time
+from uuid import UUID
+
+from service.calendars import calendar_file
+from service.domain.calendar_item import CalendarItem, ItemKind, ItemState, items_of_course, revise
+from service.domain.contact import Contact
+from service.domain.pack import Moment
+from service.domain.plan import Course, Phrase, Plan, Status
+from service.domain.wall_clock import zone_named
+from service.messages.wordings import Wordings
+from service.services import Services
+from service.storage.records import StoredPlan
+from service.storage.unit_of_work import UnitOfWork
+
+UNITS = ("calendar.name", "calendar.dose", "calendar.return", "calendar.appointment", "calendar.details")
+APPOINTMENT_MINUTES = 30
+"""How long an appointment stands in the calendar, minutes. Our choice; the clinic's diary decides the real length."""
+
+
+def calendar_items(
+    plan: Plan,
+    contact: Contact,
+    wordings: Wordings,
+    language: str,
+    *,
+    link: str,
+    given: datetime,
+    appointment: tuple[date, time] | None,
+) -> tuple[CalendarItem, ...]:
+    """Every item of the plan. Titles never name the ear, the drops or the condition unless the person chose that."""
+    zone = zone_named(contact.zone)
+
+    def say(unit: str, **values: str) -> str:
+        return wordings.say(Phrase(wording=unit, values=values), language)
+
+    details = say("calendar.details", link=link)
+    found: list[CalendarItem] = []
+    for number, course in enumerate(plan.courses):
+        title = say("calendar.dose") if contact.discreet else _open_title(course, wordings, language)
+        found += items_of_course(
+            course,
+            contact.rhythm,
+            zone,
+            key=f"course/{number}",
+            words=dict.fromkeys(Moment, (title, details)),
+            not_before=given,
+        )
+    if appointment is not None:
+        found.append(
+            CalendarItem(
+                key="appointment",
+                kind=ItemKind.APPOINTMENT,
+                start=datetime.combine(*appointment),
+                zone=zone.key,
+                title=say("calendar.appointment"),
+                description=details,
+                duration=APPOINTMENT_MINUTES,
+                alarm=24 * 60,
+            )
+        )
+    elif plan.next_return is not None:
+        found.append(
+            CalendarItem(
+                key="return",
+                kind=ItemKind.RETURN,
+                start=plan.next_return.on,
+                zone=zone.key,
+                title=say("calendar.return"),
+                description=details,
+            )
+        )
+    return tuple(found)
+
+
+def _open_title(course: Course, wordings: Wordings, language: str) -> str:
+    name = wordings.say(Phrase(wording=f"agent.{course.agent}.name"), language)
+    ears = wordings.say(Phrase(wording=f"ear.{course.ears}"), language)
+    return f"{name}: {ears}"
+
+
+def current_states(
+    services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, language: str, link: str
+) -> dict[str, ItemState]:
+    """What calendars are told now, remembered so that SEQUENCE rises on every change. A stopped plan has no items, so
+    every earlier one turns into a cancellation."""
+    before = work.plans.calendar_states(stored.id)
+    items: tuple[CalendarItem, ...] = ()
+    if stored.status is Status.ACTIVE and contact.left is None:
+        items = calendar_items(
+            stored.plan,
+            contact,
+            services.wordings(work),
+            language,
+            link=link,
+            given=stored.given,
+            appointment=stored.appointment,
+        )
+    states, changed = revise(before, items, now=services.clock.now(), seed=UUID(hex=stored.calendar_seed))
+    if changed:
+        work.plans.save_calendar_states(stored.id, {key: state for key, state in states.items()})
+    return states
+
+
+def calendar_language(services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact) -> str:
+    """The person's language if every sentence of the calendar is approved in it, else the approved source language."""
+    units = {*UNITS, "ear.right", "ear.left", "ear.both", *(f"agent.{c.agent}.name" for c in stored.plan.courses)}
+    return services.wordings(work).choose_language(contact.language, units).language
+
+
+def feed(services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, link: str) -> bytes | None:
+    """The calendar of a plan as a file to download or to subscribe to; None when there was never anything in it."""
+    language = calendar_language(services, work, stored, contact)
+    states = current_states(services, work, stored, contact, language, link)
+    if not states:
+        return None
+    name = services.wordings(work).say(Phrase(wording="calendar.name"), language)
+    return calendar_file(states.values(), name=name, language=language, now=services.clock.now())

@@ -1,0 +1,120 @@
+"""What a patient changes through their page: a dose marked, times, language, channels, a pause, a stop.
+
+Each change is one transaction with its audit line, and what is still unsent follows it at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date, time, timedelta
+
+from service.domain.contact import Channel, Contact, ReminderLevel, Rhythm
+from service.domain.plan import Status
+from service.domain.wall_clock import zone_named
+from service.errors import ContactError, NotFoundError
+from service.planning.aftercare import replan
+from service.services import Services
+from service.storage.unit_of_work import UnitOfWork
+
+LONGEST_PAUSE_DAYS = 60
+"""A longer pause would outlast the plan; who wants that stops instead. Our choice."""
+
+
+def mark_dose(services: Services, person_id: str, wall: str, *, done: bool) -> None:
+    """Note one dose of the current plan as done, or take that back. Raises NotFoundError when there is no plan."""
+    now = services.clock.now()
+    with services.open_work() as work:
+        stored = work.plans.current(person_id)
+        if stored is None:
+            raise NotFoundError("there is no plan to mark a dose of")
+        if done:
+            work.plans.mark_dose(stored.id, wall, now)
+        else:
+            work.plans.unmark_dose(stored.id, wall)
+        work.commit()
+
+
+def change_rhythm(services: Services, person_id: str, times: dict[str, time]) -> None:
+    """The person's own times of day. Raises ContactError when they do not rise through the day."""
+    try:
+        rhythm = Rhythm(**times)
+    except ValueError as wrong:
+        raise ContactError("times", str(wrong)) from wrong
+    _change(services, person_id, "times-changed", lambda contact: replace(contact, rhythm=rhythm))
+
+
+def change_zone(services: Services, person_id: str, zone: str) -> None:
+    """Where the person is, as an IANA zone name. Raises ContactError for an unknown one."""
+    zone_named(zone)
+    _change(services, person_id, "zone-changed", lambda contact: replace(contact, zone=zone))
+
+
+def change_language(services: Services, person_id: str, language: str) -> None:
+    """The person's language. Raises ContactError when no catalog has it."""
+    if language != services.pack.source_language and language not in services.catalogs.languages:
+        raise ContactError("language", "choose one of the languages shown")
+    _change(services, person_id, "language-changed", lambda contact: replace(contact, language=language))
+
+
+def change_reach(
+    services: Services, person_id: str, channels: tuple[Channel, ...], reminders: ReminderLevel, *, discreet: bool
+) -> None:
+    """Which channels the person wants, in order, how many reminders, and whether texts stay discreet.
+
+    Raises ContactError when a channel has no number or address yet.
+    """
+
+    def change(contact: Contact) -> Contact:
+        for channel in channels:
+            lacking = {
+                Channel.TEXT: contact.phone is None,
+                Channel.EMAIL: contact.email is None,
+                Channel.LETTER: not contact.address,
+            }
+            if lacking[channel]:
+                raise ContactError("channels", f"we have no way to reach you by {channel.value} yet: ask the clinic")
+        return replace(contact, channels=channels, stopped=frozenset(), reminders=reminders, discreet=discreet)
+
+    _change(services, person_id, "reach-changed", change)
+
+
+def pause(services: Services, person_id: str, days: int) -> None:
+    """Nothing for `days` days from today (0 ends a pause). Raises ContactError outside 0 to 60."""
+    if not 0 <= days <= LONGEST_PAUSE_DAYS:
+        raise ContactError("days", f"a pause lasts from 0 (none) to {LONGEST_PAUSE_DAYS} days")
+    now = services.clock.now()
+
+    def change(contact: Contact) -> Contact:
+        today: date = now.astimezone(zone_named(contact.zone)).date()
+        return replace(contact, paused_until=today + timedelta(days=days - 1) if days else None)
+
+    _change(services, person_id, "paused" if days else "pause-ended", change)
+
+
+def stop(services: Services, person_id: str) -> None:
+    """Stop every message to this person; the plan and its page stay. Stopping twice changes nothing."""
+    _change(services, person_id, "stopped", lambda contact: replace(contact, stopped=frozenset(Channel)))
+
+
+def start_again(services: Services, person_id: str) -> None:
+    """Take a stop back."""
+    _change(services, person_id, "started-again", lambda contact: replace(contact, stopped=frozenset()))
+
+
+def _change(services: Services, person_id: str, action: str, change: Callable[[Contact], Contact]) -> None:
+    now = services.clock.now()
+    with services.open_work() as work:
+        person = work.people.get(person_id)
+        contact = change(person.contact)
+        work.people.save(replace(person, contact=contact))
+        _follow(services, work, person_id, contact)
+        work.ledger.note("patient", action, person_id, now)
+        work.commit()
+
+
+def _follow(services: Services, work: UnitOfWork, person_id: str, contact: Contact) -> None:
+    now = services.clock.now()
+    for stored in work.plans.of_person(person_id):
+        if stored.status in (Status.ACTIVE, Status.ON_HOLD):
+            replan(services, work, stored, contact, now)

@@ -1,0 +1,63 @@
+"""What a use case is handed: the content, the clinic, a clock, ids, and a way to open a unit of work."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Protocol
+
+from service.domain.contact import Channel, Clinic
+from service.domain.pack import ClinicChoices, Pack
+from service.messages.catalogs import Catalogs
+from service.messages.wordings import Approvals, Wordings
+from service.storage.unit_of_work import UnitOfWork
+from service.transports.port import Transport
+
+
+class Clock(Protocol):
+    """Tells the time. The only way that anything here learns it."""
+
+    def now(self) -> datetime:
+        """The present instant, UTC."""
+        ...
+
+
+@dataclass(kw_only=True)
+class Services:
+    """The parts of a running service. `chance` gives a random number from 0 to 1 (spreads retries)."""
+
+    clinic: Clinic
+    choices: ClinicChoices
+    pack: Pack
+    catalogs: Catalogs
+    clock: Clock
+    open_work: Callable[[], UnitOfWork]
+    open_reading: Callable[[], UnitOfWork]
+    new_id: Callable[[], str]
+    chance: Callable[[], float]
+    secret_key: str
+    transports: Mapping[Channel, Transport] = field(default_factory=dict)
+    _wordings: tuple[object, Wordings] | None = None
+
+    def clinic_values(self) -> dict[str, str]:
+        """What every sentence may say about the clinic."""
+        return {
+            "clinic": self.clinic.name,
+            "phone": self.clinic.phone,
+            "email": self.clinic.email,
+            "emergency": self.clinic.emergency,
+            "urgent_line": self.clinic.urgent_line,
+        }
+
+    def wordings(self, work: UnitOfWork) -> Wordings:
+        """The approved wording as it stands now; read anew only when an approval was added."""
+        mark = work.ledger.approvals_mark()
+        if self._wordings is None or self._wordings[0] != mark:
+            approvals = Approvals(entries=work.ledger.approvals())
+            self._wordings = (mark, Wordings(self.pack, self.catalogs, approvals, self.clinic_values()))
+        return self._wordings[1]
+
+    def drafts(self) -> Wordings:
+        """Every sentence, approved or not: for previews that say so, never for sending."""
+        return Wordings(self.pack, self.catalogs, None, self.clinic_values())

@@ -1,0 +1,140 @@
+"""Visits, plans, what the patient marked, and what calendars were told: rows to values and back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+
+from sqlalchemy import select, update
+from sqlalchemy.orm import Session
+
+from service import codec
+from service.domain.calendar_item import ItemState
+from service.domain.plan import Plan, Status
+from service.domain.visit import Visit
+from service.errors import NotFoundError
+from service.storage.records import StoredPlan, StoredVisit
+from service.storage.tables import CalendarStateRow, DoseMarkRow, PlanRow, VisitRow
+
+
+class Plans:
+    """Visits and the plans given after them."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    def add_visit(self, stored: StoredVisit) -> None:
+        """Store a visit."""
+        self._session.add(
+            VisitRow(
+                id=stored.id,
+                person_id=stored.person_id,
+                document=codec.dump(stored.visit),
+                by=stored.by,
+                created=stored.created,
+            )
+        )
+        self._session.flush()
+
+    def add(self, stored: StoredPlan) -> None:
+        """Store a plan, frozen as it is."""
+        on, at = stored.appointment or (None, None)
+        self._session.add(
+            PlanRow(
+                id=stored.id,
+                person_id=stored.person_id,
+                visit_id=stored.visit_id,
+                status=stored.status.value,
+                document=codec.dump(stored.plan),
+                pack=stored.plan.pack,
+                given=stored.given,
+                by=stored.by,
+                appointment_on=on,
+                appointment_at=at,
+                calendar_seed=stored.calendar_seed,
+            )
+        )
+        self._session.flush()
+
+    def get(self, plan_id: str) -> StoredPlan:
+        """One plan. Raises NotFoundError."""
+        row = self._session.get(PlanRow, plan_id)
+        if row is None:
+            raise NotFoundError("this plan is not in the record")
+        return _plan(row)
+
+    def of_person(self, person_id: str) -> list[StoredPlan]:
+        """Every plan of a person, newest first."""
+        query = select(PlanRow).where(PlanRow.person_id == person_id).order_by(PlanRow.given.desc(), PlanRow.id)
+        return [_plan(row) for row in self._session.scalars(query)]
+
+    def current(self, person_id: str) -> StoredPlan | None:
+        """The newest plan that is active or on hold."""
+        query = (
+            select(PlanRow)
+            .where(PlanRow.person_id == person_id, PlanRow.status.in_([Status.ACTIVE.value, Status.ON_HOLD.value]))
+            .order_by(PlanRow.given.desc(), PlanRow.id)
+            .limit(1)
+        )
+        row = self._session.scalar(query)
+        return None if row is None else _plan(row)
+
+    def set_status(self, plan_id: str, status: Status) -> None:
+        """Change where a plan stands."""
+        self._session.execute(update(PlanRow).where(PlanRow.id == plan_id).values(status=status.value))
+
+    def visits_of(self, person_id: str) -> list[StoredVisit]:
+        """Every visit of a person, newest first."""
+        query = select(VisitRow).where(VisitRow.person_id == person_id).order_by(VisitRow.created.desc(), VisitRow.id)
+        return [
+            StoredVisit(
+                id=row.id,
+                person_id=row.person_id,
+                visit=codec.load(Visit, row.document),
+                by=row.by,
+                created=row.created,
+            )
+            for row in self._session.scalars(query)
+        ]
+
+    def mark_dose(self, plan_id: str, wall: str, now: datetime) -> None:
+        """Note a dose as done; noting it twice changes nothing."""
+        if self._session.get(DoseMarkRow, (plan_id, wall)) is None:
+            self._session.add(DoseMarkRow(plan_id=plan_id, wall=wall, at=now))
+
+    def unmark_dose(self, plan_id: str, wall: str) -> None:
+        """Take a mark back."""
+        row = self._session.get(DoseMarkRow, (plan_id, wall))
+        if row is not None:
+            self._session.delete(row)
+
+    def marks(self, plan_id: str) -> frozenset[str]:
+        """The local times of the doses marked as done."""
+        return frozenset(self._session.scalars(select(DoseMarkRow.wall).where(DoseMarkRow.plan_id == plan_id)))
+
+    def calendar_states(self, plan_id: str) -> dict[str, ItemState]:
+        """What calendars were last told about this plan, by item key."""
+        rows = self._session.scalars(select(CalendarStateRow).where(CalendarStateRow.plan_id == plan_id))
+        return {row.key: codec.load(ItemState, row.document) for row in rows}
+
+    def save_calendar_states(self, plan_id: str, states: Mapping[str, ItemState]) -> None:
+        """Remember what calendars are now told."""
+        for key, state in states.items():
+            self._session.merge(CalendarStateRow(plan_id=plan_id, key=key, document=codec.dump(state)))
+
+
+def _plan(row: PlanRow) -> StoredPlan:
+    appointment = None
+    if row.appointment_on is not None and row.appointment_at is not None:
+        appointment = (row.appointment_on, row.appointment_at)
+    return StoredPlan(
+        id=row.id,
+        person_id=row.person_id,
+        visit_id=row.visit_id,
+        status=Status(row.status),
+        plan=codec.load(Plan, row.document),
+        given=row.given,
+        by=row.by,
+        appointment=appointment,
+        calendar_seed=row.calendar_seed,
+    )

@@ -1,0 +1,111 @@
+"""Stored records as values: a domain value with its id and the facts that only storage knows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, time
+
+from service.domain.contact import Channel, Contact
+from service.domain.message import PlannedMessage, State
+from service.domain.plan import Plan, Status
+from service.domain.visit import Visit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Staff:
+    """A member of staff. Roles: "clinician", "lead" (owns wording and settings), "desk"."""
+
+    id: str
+    login: str
+    name: str
+    roles: frozenset[str]
+    active: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Person:
+    """A patient: `history` holds the history codes that were true at the last visit."""
+
+    id: str
+    name: str
+    born: date | None
+    contact: Contact
+    history: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredVisit:
+    """A visit with its place in the record."""
+
+    id: str
+    person_id: str
+    visit: Visit
+    by: str
+    created: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredPlan:
+    """A plan as given: by whom and when (UTC), under which status."""
+
+    id: str
+    person_id: str
+    visit_id: str
+    status: Status
+    plan: Plan
+    given: datetime
+    by: str
+    appointment: tuple[date, time] | None
+    calendar_seed: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredMessage:
+    """A message with everything that happened to it so far."""
+
+    id: str
+    plan_id: str
+    person_id: str
+    planned: PlannedMessage
+    state: State
+    look_at: datetime
+    superseded: bool = False
+    reason: str | None = None
+    detail: str = ""
+    lease_token: int = 0
+    attempts: int = 0
+    channel: Channel | None = None
+    to: str | None = None
+    language: str | None = None
+    subject: str | None = None
+    text: str | None = None
+    html: str | None = None
+    units: tuple[str, ...] = ()
+    body_hash: str | None = None
+    reference: str | None = None
+    finished: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Audit:
+    """One line of the audit record."""
+
+    at: datetime
+    actor: str
+    action: str
+    subject: str
+    detail: dict[str, object]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attention:
+    """One thing that needs a person."""
+
+    id: int
+    at: datetime
+    person_id: str
+    message_id: str | None
+    reason: str
+    detail: str
+    done: datetime | None = None
+    done_by: str | None = None

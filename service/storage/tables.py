@@ -1,0 +1,289 @@
+"""What is stored, table by table. Unique keys make repeats harmless; every time is UTC and refuses to be naive."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, time
+from typing import Any
+
+from sqlalchemy import (
+    JSON,
+    Date,
+    DateTime,
+    ForeignKey,
+    Index,
+    MetaData,
+    String,
+    Text,
+    Time,
+    TypeDecorator,
+    UniqueConstraint,
+    text,
+)
+from sqlalchemy.engine import Dialect
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+
+
+class UtcDateTime(TypeDecorator[datetime]):
+    """An instant, stored in UTC. Raises ValueError for a time without a zone: a guessed zone sends at night."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """From an aware datetime to UTC."""
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError("a stored instant needs a time zone")
+        return value.astimezone(UTC)
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """From the database's UTC to an aware datetime."""
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+class Base(DeclarativeBase):
+    """Root of the tables, with predictable constraint names so that migrations can name them."""
+
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+            "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
+    type_annotation_map = {  # noqa: RUF012 (SQLAlchemy reads this as a plain class attribute)
+        datetime: UtcDateTime,
+        date: Date,
+        time: Time,
+        str: Text,
+        dict[str, Any]: JSON,
+    }
+
+
+Id = String(32)
+
+
+class StaffRow(Base):
+    """One member of staff. `roles` is a comma-separated list; `epoch` rises to end every session at once."""
+
+    __tablename__ = "staff"
+    id: Mapped[str] = mapped_column(Id, primary_key=True)
+    login: Mapped[str] = mapped_column(unique=True)
+    name: Mapped[str]
+    password_hash: Mapped[str]
+    roles: Mapped[str]
+    active: Mapped[bool] = mapped_column(default=True)
+    failures: Mapped[int] = mapped_column(default=0)
+    locked_until: Mapped[datetime | None]
+
+
+class StaffSessionRow(Base):
+    """A signed-in browser; the cookie's value is stored hashed only."""
+
+    __tablename__ = "staff_sessions"
+    token_hash: Mapped[str] = mapped_column(primary_key=True)
+    staff_id: Mapped[str] = mapped_column(ForeignKey("staff.id"))
+    csrf: Mapped[str]
+    started: Mapped[datetime]
+    seen: Mapped[datetime]
+
+
+class PersonRow(Base):
+    """A patient with the contact through which they, or who acts for them, are reached. `search` is lower case."""
+
+    __tablename__ = "people"
+    id: Mapped[str] = mapped_column(Id, primary_key=True)
+    name: Mapped[str]
+    search: Mapped[str] = mapped_column(index=True)
+    born: Mapped[date | None]
+    contact: Mapped[str]
+    history: Mapped[str]
+    created: Mapped[datetime]
+
+
+class VisitRow(Base):
+    """One visit as it was ticked."""
+
+    __tablename__ = "visits"
+    id: Mapped[str] = mapped_column(Id, primary_key=True)
+    person_id: Mapped[str] = mapped_column(ForeignKey("people.id"), index=True)
+    document: Mapped[str]
+    by: Mapped[str]
+    created: Mapped[datetime]
+
+
+class PlanRow(Base):
+    """One plan, frozen as it was given. `calendar_seed` is the random root of its calendar UIDs."""
+
+    __tablename__ = "plans"
+    id: Mapped[str] = mapped_column(Id, primary_key=True)
+    person_id: Mapped[str] = mapped_column(ForeignKey("people.id"), index=True)
+    visit_id: Mapped[str] = mapped_column(ForeignKey("visits.id"))
+    status: Mapped[str]
+    document: Mapped[str]
+    pack: Mapped[str]
+    given: Mapped[datetime]
+    by: Mapped[str]
+    appointment_on: Mapped[date | None]
+    appointment_at: Mapped[time | None]
+    calendar_seed: Mapped[str]
+
+
+class LinkRow(Base):
+    """A patient's link. Only the hash of its token is here; the token is derived from the id and the secret key."""
+
+    __tablename__ = "links"
+    id: Mapped[str] = mapped_column(Id, primary_key=True)
+    token_hash: Mapped[str] = mapped_column(unique=True)
+    person_id: Mapped[str] = mapped_column(ForeignKey("people.id"), index=True)
+    created: Mapped[datetime]
+    revoked: Mapped[datetime | None]
+
+
+class MessageRow(Base):
+    """One message from plan to outcome: the only truth about it. See `domain/message.py` for the states.
+
+    `look_at` is when a worker should next look at it. `lease_token` rises at every claim; an outcome is written only
+    under the token that was claimed with, so a worker that lost its lease cannot overwrite its successor.
+    """
+
+    __tablename__ = "messages"
+    id: Mapped[str] = mapped_column(Id, primary_key=True)
+    plan_id: Mapped[str] = mapped_column(ForeignKey("plans.id"))
+    person_id: Mapped[str] = mapped_column(ForeignKey("people.id"), index=True)
+    key: Mapped[str]
+    kind: Mapped[str]
+    due: Mapped[datetime]
+    earliest: Mapped[datetime]
+    last_useful: Mapped[datetime]
+    wall: Mapped[str]
+    zone: Mapped[str]
+    parts: Mapped[str]
+    state: Mapped[str]
+    look_at: Mapped[datetime]
+    superseded: Mapped[bool] = mapped_column(default=False)
+    reason: Mapped[str | None]
+    detail: Mapped[str] = mapped_column(default="")
+    lease_owner: Mapped[str | None]
+    lease_until: Mapped[datetime | None]
+    lease_token: Mapped[int] = mapped_column(default=0)
+    attempts: Mapped[int] = mapped_column(default=0)
+    channel: Mapped[str | None]
+    to: Mapped[str | None]
+    language: Mapped[str | None]
+    subject: Mapped[str | None]
+    text: Mapped[str | None]
+    html: Mapped[str | None]
+    units: Mapped[str | None]
+    body_hash: Mapped[str | None]
+    reference: Mapped[str | None]
+    finished: Mapped[datetime | None]
+
+    __table_args__ = (
+        UniqueConstraint("plan_id", "key"),
+        Index(
+            "ix_messages_waiting",
+            "look_at",
+            sqlite_where=text("state = 'pending'"),
+            postgresql_where=text("state = 'pending'"),
+        ),
+        Index(
+            "ix_messages_leased",
+            "lease_until",
+            sqlite_where=text("state IN ('claimed', 'handing')"),
+            postgresql_where=text("state IN ('claimed', 'handing')"),
+        ),
+    )
+
+
+class AttemptRow(Base):
+    """One hand-over, begun before the first octet leaves; `result` stays empty if nobody lived to write it."""
+
+    __tablename__ = "attempts"
+    id: Mapped[int] = mapped_column(primary_key=True, autoincrement=True)
+    message_id: Mapped[str] = mapped_column(ForeignKey("messages.id"), index=True)
+    number: Mapped[int]
+    lease_token: Mapped[int]
+    begun: Mapped[datetime]
+    ended: Mapped[datetime | None]
+    result: Mapped[str | None]
+    detail: Mapped[str] = mapped_column(default="")
+    late: Mapped[bool] = mapped_column(default=False)
+
+
+class AuditRow(Base):
+    """Who did what to which record, when. Rows are only added; `detail` holds codes and ids, never names or text."""
+
+    __tablename__ = "audit"
+    id: Mapped[int] = mapped_column(primary_key=True, autoincrement=True)
+    at: Mapped[datetime] = mapped_column(index=True)
+    actor: Mapped[str]
+    action: Mapped[str]
+    subject: Mapped[str] = mapped_column(index=True)
+    detail: Mapped[dict[str, Any]]
+
+
+class AttentionRow(Base):
+    """One thing on the attention list. A message is on it at most once per reason."""
+
+    __tablename__ = "attention"
+    id: Mapped[int] = mapped_column(primary_key=True, autoincrement=True)
+    at: Mapped[datetime]
+    person_id: Mapped[str] = mapped_column(ForeignKey("people.id"), index=True)
+    message_id: Mapped[str | None] = mapped_column(ForeignKey("messages.id"))
+    reason: Mapped[str]
+    detail: Mapped[str] = mapped_column(default="")
+    done: Mapped[datetime | None]
+    done_by: Mapped[str | None]
+
+    __table_args__ = (UniqueConstraint("person_id", "message_id", "reason"),)
+
+
+class ApprovalRow(Base):
+    """One approved piece of wording: `digest` pins the exact English and the exact translation."""
+
+    __tablename__ = "approvals"
+    language: Mapped[str] = mapped_column(primary_key=True)
+    unit: Mapped[str] = mapped_column(primary_key=True)
+    digest: Mapped[str] = mapped_column(primary_key=True)
+    by: Mapped[str]
+    at: Mapped[datetime]
+
+
+class DoseMarkRow(Base):
+    """A dose that the patient marked as done; `wall` is its local time."""
+
+    __tablename__ = "dose_marks"
+    plan_id: Mapped[str] = mapped_column(ForeignKey("plans.id"), primary_key=True)
+    wall: Mapped[str] = mapped_column(primary_key=True)
+    at: Mapped[datetime]
+
+
+class CalendarStateRow(Base):
+    """What calendars were last told about one item, so that SEQUENCE only rises."""
+
+    __tablename__ = "calendar_states"
+    plan_id: Mapped[str] = mapped_column(ForeignKey("plans.id"), primary_key=True)
+    key: Mapped[str] = mapped_column(primary_key=True)
+    document: Mapped[str]
+
+
+class LeaseRow(Base):
+    """Who holds a named duty (such as the tick), and until when."""
+
+    __tablename__ = "leases"
+    name: Mapped[str] = mapped_column(primary_key=True)
+    owner: Mapped[str]
+    until: Mapped[datetime]
+
+
+class FactRow(Base):
+    """One named fact of this installation, such as how far the demo's pretend clock is ahead."""
+
+    __tablename__ = "facts"
+    name: Mapped[str] = mapped_column(primary_key=True)
+    value: Mapped[str]

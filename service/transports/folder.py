@@ -1,0 +1,54 @@
+"""Writes each message to a file: the embedded default, for demos and development. Nothing leaves the machine."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from service.domain.contact import Channel
+from service.domain.message import Envelope, Outcome, Result
+from service.transports.mail import build_mail
+from service.transports.port import Options, option_text
+
+
+class FolderTransport:
+    """One file a message, named by its key: handing the same message over twice leaves one file."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        folder.mkdir(parents=True, exist_ok=True)
+
+    @classmethod
+    def from_options(cls, options: Options) -> FolderTransport:
+        """Options: folder (path)."""
+        return cls(Path(option_text(options, "folder")))
+
+    def send(self, envelope: Envelope) -> Outcome:
+        """Write the file whole or not at all."""
+        suffix, data = _file_of(envelope)
+        place = self._folder / f"{envelope.dated:%Y%m%dT%H%M}-{envelope.key}{suffix}"
+        write_whole(place, data)
+        return Outcome(result=Result.ACCEPTED, detail=f"written to {place.name}", reference=place.name)
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+
+def _file_of(envelope: Envelope) -> tuple[str, bytes]:
+    message = envelope.message
+    if message.channel is Channel.TEXT:
+        return ".txt", f"To: {message.to}\n\n{message.text}\n".encode()
+    if message.channel is Channel.EMAIL:
+        return ".eml", build_mail(envelope).as_bytes()
+    pdf = next((part.data for part in message.attachments if part.media_type == "application/pdf"), None)
+    return (".pdf", pdf) if pdf is not None else (".txt", f"{message.to}\n\n{message.text}\n".encode())
+
+
+def write_whole(place: Path, data: bytes) -> None:
+    """Write a file so that a reader sees all of it or none, also after a crash."""
+    part = place.with_name(f".{place.name}.part")
+    with part.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    part.replace(place)

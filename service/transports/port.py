@@ -1,0 +1,79 @@
+"""What a transport is, how one is found by name, and the one that only remembers (for tests)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from importlib.metadata import entry_points
+from typing import Protocol
+
+from service.domain.message import Envelope, Outcome, Result
+from service.errors import TransportError
+
+GROUP = "service.transports"
+"""The entry-point group: a package that adds a transport names its class there."""
+
+Options = Mapping[str, str | int | bool]
+
+
+class Transport(Protocol):
+    """Carries one channel to its next hop."""
+
+    @classmethod
+    def from_options(cls, options: Options) -> Transport:
+        """A transport from its settings. Raises TransportError naming the option that is wrong."""
+        ...
+
+    def send(self, envelope: Envelope) -> Outcome:
+        """Hand one message over and say what came of it. Never raises for anything the far side does: a failure
+        that surely came before acceptance is RETRY or REFUSED, anything after it that is not a clear yes is UNKNOWN."""
+        ...
+
+    def close(self) -> None:
+        """Let go of connections."""
+        ...
+
+
+def load_transport(name: str, options: Options) -> Transport:
+    """The transport that the entry point `name` gives. Raises TransportError, listing what is installed."""
+    found = {point.name: point for point in entry_points(group=GROUP)}
+    if name not in found:
+        raise TransportError(f"transport {name!r} is not installed; installed: {', '.join(sorted(found)) or 'none'}")
+    kind: type[Transport] = found[name].load()
+    return kind.from_options(options)
+
+
+def option_text(options: Options, name: str, default: str | None = None) -> str:
+    """One textual option. Raises TransportError when it is missing or not text."""
+    value = options.get(name, default)
+    if not isinstance(value, str) or not value:
+        raise TransportError(f"option {name} must be given as text")
+    return value
+
+
+def option_number(options: Options, name: str, default: int) -> int:
+    """One whole-number option. Raises TransportError when it is not one."""
+    value = options.get(name, default)
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise TransportError(f"option {name} must be a whole number")
+    return value
+
+
+class RecordingTransport:
+    """Keeps every envelope and answers as told; ships with the service so that all tests use the same double."""
+
+    def __init__(self, answer: Callable[[Envelope], Outcome] | None = None) -> None:
+        self.sent: list[Envelope] = []
+        self._answer = answer or (lambda _: Outcome(result=Result.ACCEPTED, detail="recorded"))
+
+    @classmethod
+    def from_options(cls, options: Options) -> RecordingTransport:
+        """A recorder; it has no options."""
+        return cls()
+
+    def send(self, envelope: Envelope) -> Outcome:
+        """Remember the envelope and answer."""
+        self.sent.append(envelope)
+        return self._answer(envelope)
+
+    def close(self) -> None:
+        """Nothing to let go of."""

@@ -1,0 +1,56 @@
+"""Signing in and out."""
+
+from __future__ import annotations
+
+from flask import Blueprint, make_response, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response
+
+from service.web import access
+from service.web.app import the_services, the_settings
+
+bp = Blueprint("signing_in", __name__)
+
+
+@bp.get("/")
+def start() -> Response:
+    """The first page: the list of people, or the sign-in."""
+    return redirect(url_for("desk.people") if access.current_staff() else url_for("signing_in.sign_in"))
+
+
+@bp.route("/sign-in", methods=["GET", "POST"])
+def sign_in() -> Response:
+    """Ask for login and password. A wrong pair is answered like an unknown login."""
+    error, status = "", 200
+    if request.method == "POST":
+        access.check_form_token()
+        staff = access.check_password(the_services(), request.form.get("login", ""), request.form.get("password", ""))
+        if staff is not None:
+            answer = redirect(_inside(request.form.get("then", "")))
+            access.start_session(answer, staff)
+            return answer
+        error, status = access.WRONG, 403
+    page = render_template(
+        "staff/sign_in.html",
+        error=error,
+        login=request.form.get("login", ""),
+        then=_inside(request.values.get("then", "")),
+        token=access.form_token(),
+        demo=the_settings().demo_page,
+        clinic=the_services().clinic.name,
+    )
+    return access.plant_form_token(make_response(page, status))
+
+
+@bp.post("/sign-out")
+@access.needs()
+def sign_out() -> Response:
+    """End this sign-in for good."""
+    answer = redirect(url_for("signing_in.sign_in"))
+    access.end_session(answer)
+    return answer
+
+
+def _inside(place: str) -> str:
+    """A path of this service to go on to; anything else becomes the list of people."""
+    safe = place.startswith("/") and not place.startswith(("//", "/\\")) and place.isprintable()
+    return place if safe else url_for("desk.people")

@@ -1,0 +1,163 @@
+"""Builders with defaults: a test says only what it is about."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from functools import cache
+from pathlib import Path
+
+from service.config import Settings, TransportSettings, shipped_content, shipped_locales
+from service.content.loader import load_pack
+from service.domain.contact import Channel, Clinic, Contact
+from service.domain.pack import ClinicChoices, Pack
+from service.domain.visit import Ear, Visit
+from service.messages.catalogs import Catalogs, load_catalogs
+from service.messages.wordings import Wordings
+from service.planning.approving import approve_language
+from service.services import Services
+from service.storage.migrate import upgrade
+from service.storage.records import Person
+from service.storage.unit_of_work import UnitOfWork, open_engine
+from service.transports.port import RecordingTransport
+
+VISIT_DAY = date(2026, 11, 25)
+SECRET = "a secret for tests only, 32 characters or more"
+
+
+@cache
+def the_pack() -> Pack:
+    """The shipped content pack."""
+    return load_pack(shipped_content())
+
+
+@cache
+def the_catalogs() -> Catalogs:
+    """The shipped catalogs."""
+    return load_catalogs(shipped_locales(), the_pack())
+
+
+def a_clinic(**changes: object) -> Clinic:
+    """An invented clinic."""
+    clinic = Clinic(
+        name="Larkfield Ear Care",
+        phone="020 7946 0123",
+        email="desk@larkfield.example",
+        address=("1 Larkfield Lane", "Exampleton", "EX1 0AA"),
+        zone="Europe/London",
+        emergency="999",
+        urgent_line="111",
+        base_url="https://larkfield.example",
+    )
+    return replace(clinic, **changes)
+
+
+def a_contact(**changes: object) -> Contact:
+    """An adult reached by text, then e-mail."""
+    contact = Contact(
+        name="Maud Ellery",
+        given_name="Maud",
+        language="en",
+        zone="Europe/London",
+        phone="+447700900123",
+        email="maud@example.org",
+        address=("2 Elm Row", "Exampleton", "EX1 0AB"),
+        channels=(Channel.TEXT, Channel.EMAIL),
+    )
+    return replace(contact, **changes)
+
+
+def an_ear(*findings: str, by: str | None = None) -> Ear:
+    """One ear with these findings, wax removed `by` a method if given."""
+    return Ear(findings=frozenset(findings), removed_by=frozenset({by} if by else ()))
+
+
+def a_visit(right: Ear | None = None, left: Ear | None = None, **changes: object) -> Visit:
+    """A visit of an adult of 78 on a fixed day; the right ear has wax to return for unless said otherwise."""
+    visit = Visit(
+        on=VISIT_DAY,
+        born=date(1948, 3, 2),
+        right=right if right is not None else an_ear("wax-left"),
+        left=left if left is not None else Ear(),
+    )
+    return replace(visit, **changes)
+
+
+def draft_wordings(clinic: Clinic | None = None) -> Wordings:
+    """Every shipped sentence, approved or not."""
+    clinic = clinic or a_clinic()
+    values = {
+        "clinic": clinic.name,
+        "phone": clinic.phone,
+        "email": clinic.email,
+        "emergency": clinic.emergency,
+        "urgent_line": clinic.urgent_line,
+    }
+    return Wordings(the_pack(), the_catalogs(), None, values)
+
+
+class StoppedClock:
+    """A clock that stands until it is moved."""
+
+    def __init__(self, at: datetime = datetime(2026, 11, 25, 10, 0, tzinfo=UTC)) -> None:
+        self.at = at
+
+    def now(self) -> datetime:
+        """Where it stands."""
+        return self.at
+
+    def forward(self, **by: float) -> None:
+        """Move it."""
+        self.at += timedelta(**by)
+
+
+def a_service(
+    url: str = "sqlite://", *, clock: StoppedClock | None = None, approve: tuple[str, ...] = ("en",), **changes: object
+) -> tuple[Services, RecordingTransport]:
+    """A whole service over a real database, with a transport that remembers what it was handed."""
+    engine = open_engine(url)
+    upgrade(engine)
+    recorder = RecordingTransport()
+    numbers = itertools.count(1)
+    parts: dict[str, object] = {
+        "clinic": a_clinic(),
+        "choices": ClinicChoices(),
+        "pack": the_pack(),
+        "catalogs": the_catalogs(),
+        "clock": clock or StoppedClock(),
+        "open_work": lambda: UnitOfWork(engine),
+        "open_reading": lambda: UnitOfWork(engine, read_only=True),
+        "new_id": lambda: f"{next(numbers):032x}",
+        "chance": lambda: 0.5,
+        "secret_key": SECRET,
+        "transports": dict.fromkeys(Channel, recorder),
+    }
+    services = Services(**(parts | changes))
+    for language in approve:
+        approve_language(services, language, "Dr Wren Halloway")
+    return services, recorder
+
+
+def a_person(services: Services, person_id: str = "maud", **contact: object) -> str:
+    """A person in the record; returns the id."""
+    who = a_contact(**contact)
+    with services.open_work() as work:
+        person = Person(id=person_id, name=who.name, born=date(1948, 3, 2), contact=who)
+        work.people.add(person, services.clock.now())
+        work.commit()
+    return person_id
+
+
+def some_settings(folder: Path, **changes: object) -> Settings:
+    """Settings that write everything below `folder`."""
+    outgoing = TransportSettings(use="folder", options={"folder": str(folder / "outgoing")})
+    settings = Settings(
+        secret_key=SECRET,
+        clinic=a_clinic(),
+        database=f"sqlite:///{folder / 'tragus.sqlite'}",
+        allow_fiction=True,
+        secure_cookies=False,
+        transports={"text": outgoing, "email": outgoing, "letter": outgoing},
+    )
+    return replace(settings, **changes)
