@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Literal
 
 from icalendar import Alarm, Calendar, Event, Timezone, TimezoneDaylight, TimezoneStandard
@@ -162,8 +162,8 @@ def _timezone(name: str, first: date, last: date) -> Timezone:
     3.6.5 asks for the old one; readers without zone data of their own would be late by the gap.
     """
     zone = zone_named(name)
-    start = to_instant(datetime(first.year - 1, 1, 1), zone)
-    end = to_instant(datetime(last.year + 2, 1, 1), zone)
+    start = to_instant(datetime.combine(date(first.year - 1, 1, 1), time()), zone)
+    end = to_instant(datetime.combine(date(last.year + 2, 1, 1), time()), zone)
     component = Timezone()
     component.add("TZID", name)
     before = start.astimezone(zone).utcoffset() or timedelta()

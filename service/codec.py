@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from dataclasses import is_dataclass
 from datetime import date, time
-from functools import cache
 from typing import Any, TypeVar
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError
@@ -13,13 +12,17 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError
 T = TypeVar("T")
 
 
-@cache
+_adapters: dict[Any, TypeAdapter[Any]] = {}
+
+
 def _adapter(kind: Any) -> TypeAdapter[Any]:
-    if is_dataclass(kind):
-        # An unknown field is a spelling mistake, and one in a clinical document must not pass. pydantic reads its
-        # settings for a standard dataclass from this attribute; the domain itself stays free of pydantic.
-        kind.__pydantic_config__ = ConfigDict(extra="forbid")  # type: ignore[attr-defined]
-    return TypeAdapter(kind)
+    if kind not in _adapters:
+        if is_dataclass(kind):
+            # An unknown field is a spelling mistake, and one in a clinical document must not pass. pydantic reads its
+            # settings for a standard dataclass from this attribute; the domain itself stays free of pydantic.
+            setattr(kind, "__pydantic_config__", ConfigDict(extra="forbid"))  # noqa: B010
+        _adapters[kind] = TypeAdapter(kind)
+    return _adapters[kind]
 
 
 def dump(value: object) -> str:

@@ -4,6 +4,8 @@ The readers are recurring-ical-events (Python) and ical.js (Node, version pinned
 second counts with the file's own VTIMEZONE and knows no other zone data.
 """
 
+# Wall times are naive on purpose.
+# ruff: noqa: DTZ001
 from __future__ import annotations
 
 import json
@@ -19,7 +21,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 import icalendar
 import pytest
-import recurring_ical_events  # type: ignore[import-untyped]
+import recurring_ical_events
 
 from service.calendars import calendar_file, content_type
 from service.domain.calendar_item import CalendarItem, ItemKind, ItemState, Recurrence, items_of_course, revise
@@ -40,7 +42,7 @@ READER = HERE / "ical_js"
 NOW = datetime(2026, 3, 1, 12, 0, 0, 700, tzinfo=UTC)
 SEED = UUID("6f1c9c1e-3f0a-4c1b-9d57-0d2b6a4f9e11")
 DESK = "desk@example.org"
-WORDS = {moment: ("Reminder", "Open your page for today.") for moment in Moment}
+WORDS = dict.fromkeys(Moment, ("Reminder", "Open your page for today."))
 APPOINTMENT = CalendarItem(
     key="appointment/7",
     kind=ItemKind.APPOINTMENT,

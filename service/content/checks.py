@@ -13,7 +13,7 @@ from service.content.mentions import all_conditions, all_sources, all_steps, sai
 from service.content.places import KeyPath, Places
 from service.content.wording_checks import unit_faults, value_faults
 from service.domain.message import MessageKind
-from service.domain.pack import Condition, Pack, Purpose, StepSpec
+from service.domain.pack import Pack, Purpose, StepSpec
 from service.errors import Fault
 
 # Units that the engine and the messages say by themselves: no content file names them.
@@ -73,6 +73,7 @@ def check_complete(pack: Pack, places: Places | None = None) -> tuple[Fault, ...
     """Faults that only the whole pack can show: codes that nothing answers, words that nothing says, unclear order."""
     return _faults(
         places,
+        _timing(pack),
         _ranks(pack),
         _regimens(pack),
         _answered(pack),

@@ -41,6 +41,7 @@ def lines_of(text: str) -> dict[KeyPath, int]:
             continue
         if header := _HEADER.match(line):
             table = _parts(header[2])
+            found.setdefault(table[:1], number)
             if header[1] == "[[":
                 counts[table] = counts.get(table, -1) + 1
                 found.setdefault(table, number)

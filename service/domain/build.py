@@ -16,12 +16,16 @@ from service.domain.rules import Acting, Facts, acting, codes_behind, holds, uni
 from service.domain.visit import Ears, Side, Visit
 from service.errors import ContradictionError, VisitError
 
-_ORDER = {
-    kind: number
-    for number, kind in enumerate(
-        (StepKind.INSTIL, StepKind.DO, StepKind.KEEP_DRY, StepKind.WAIT, StepKind.DO_NOT, StepKind.RETURN)
-    )
+# The order of reading: what goes in, what else to do, water, what not to do; within each, both ears, right, left.
+_GROUP = {
+    StepKind.INSTIL: 0,
+    StepKind.DO: 1,
+    StepKind.WAIT: 1,
+    StepKind.RETURN: 1,
+    StepKind.KEEP_DRY: 2,
+    StepKind.DO_NOT: 3,
 }
+_EARS = {Ears.BOTH: 0, Ears.RIGHT: 1, Ears.LEFT: 2}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,7 +223,7 @@ def _merge_steps(drafts: tuple[_EarDraft, ...], pack: Pack) -> tuple[Step, ...]:
             key = (step.id, step.kind, step.picture, tuple((p.wording, tuple(p.values.items())) for p in step.phrases))
             plain.setdefault(key, []).append(step)
     merged.extend(_join(group) for group in plain.values())
-    return tuple(sorted(merged, key=lambda step: (_ORDER[step.kind], step.ears is not Ears.BOTH)))
+    return tuple(sorted(merged, key=lambda step: (_GROUP[step.kind], _EARS[step.ears])))
 
 
 def _join(group: list[Step]) -> Step:
@@ -317,6 +321,8 @@ def _cautions(drafts: tuple[_EarDraft, ...]) -> tuple[Caution, ...]:
     found: dict[tuple[str, str | None], list[tuple[Side, Rule, Facts]]] = {}
     for draft in drafts:
         for rule in draft.acting.rules:
+            if (rule.target or "").startswith("agent:") and not draft.courses:
+                continue  # nothing is put into this ear, so one agent more or less says nothing
             found.setdefault((rule.id, draft.acting.overruled.get(rule.id)), []).append((draft.side, rule, draft.facts))
     cautions = [note for draft in drafts for note in draft.notes]
     for (_, reason), group in found.items():

@@ -14,6 +14,7 @@ from collections.abc import Iterable
 from functools import cache
 from itertools import groupby
 from pathlib import Path
+from typing import Literal
 
 import fontpkg_noto_sans
 import fontpkg_noto_sans_arabic
@@ -29,7 +30,7 @@ from service.pictograms import FALLBACK, path_of
 LABELS = ("section.help", "sheet.link")
 """The ids of the short words that the sheet takes from `Reading.labels`."""
 
-STANDARD = "ua-1"
+STANDARD: Literal["ua-1"] = "ua-1"
 QUIET_ZONE = 4
 """Blank modules around the code, the least that ISO/IEC 18004 allows."""
 

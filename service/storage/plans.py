@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from datetime import datetime
+from uuid import UUID
 
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from service import codec
-from service.domain.calendar_item import ItemState
+from service.domain.calendar_item import ItemState, item_from, item_record
 from service.domain.plan import Plan, Status
 from service.domain.visit import Visit
 from service.errors import NotFoundError
@@ -115,12 +117,27 @@ class Plans:
     def calendar_states(self, plan_id: str) -> dict[str, ItemState]:
         """What calendars were last told about this plan, by item key."""
         rows = self._session.scalars(select(CalendarStateRow).where(CalendarStateRow.plan_id == plan_id))
-        return {row.key: codec.load(ItemState, row.document) for row in rows}
+        return {row.key: _state(row.document) for row in rows}
 
     def save_calendar_states(self, plan_id: str, states: Mapping[str, ItemState]) -> None:
         """Remember what calendars are now told."""
         for key, state in states.items():
-            self._session.merge(CalendarStateRow(plan_id=plan_id, key=key, document=codec.dump(state)))
+            self._session.merge(CalendarStateRow(plan_id=plan_id, key=key, document=_state_document(state)))
+
+
+def _state_document(state: ItemState) -> str:
+    record = {"uid": state.uid.hex, "sequence": state.sequence, "stamp": state.stamp.isoformat()}
+    return json.dumps(record | {"item": item_record(state.item)})
+
+
+def _state(document: str) -> ItemState:
+    found = json.loads(document)
+    return ItemState(
+        uid=UUID(hex=found["uid"]),
+        sequence=found["sequence"],
+        stamp=datetime.fromisoformat(found["stamp"]),
+        item=item_from(found["item"]),
+    )
 
 
 def _plan(row: PlanRow) -> StoredPlan:

@@ -17,7 +17,7 @@ from sqlalchemy import (
     Time,
     TypeDecorator,
     UniqueConstraint,
-    text,
+    text as sql,
 )
 from sqlalchemy.engine import Dialect
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
@@ -188,14 +188,14 @@ class MessageRow(Base):
         Index(
             "ix_messages_waiting",
             "look_at",
-            sqlite_where=text("state = 'pending'"),
-            postgresql_where=text("state = 'pending'"),
+            sqlite_where=sql("state = 'pending'"),
+            postgresql_where=sql("state = 'pending'"),
         ),
         Index(
             "ix_messages_leased",
             "lease_until",
-            sqlite_where=text("state IN ('claimed', 'handing')"),
-            postgresql_where=text("state IN ('claimed', 'handing')"),
+            sqlite_where=sql("state IN ('claimed', 'handing')"),
+            postgresql_where=sql("state IN ('claimed', 'handing')"),
         ),
     )
 

@@ -126,11 +126,11 @@ def start_session(answer: BaseResponse, staff: Staff) -> None:
 def end_session(answer: BaseResponse) -> None:
     """Sign this browser out; a copy of its cookie is worthless afterwards."""
     services, staff = the_services(), current_staff()
-    token = request.cookies.get(cookie_name())
+    token, now = request.cookies.get(cookie_name()), services.clock.now()
     if token and staff is not None:
         with services.open_work() as work:
             work.staff.end_session(hash_of(token))
-            work.ledger.note(who(staff), "signed-out", staff.id, services.clock.now())
+            work.ledger.note(who(staff), "signed-out", staff.id, now)
             work.commit()
     answer.delete_cookie(cookie_name(), path="/", secure=the_settings().secure_cookies, httponly=True, samesite="Lax")
 

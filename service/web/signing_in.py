@@ -5,10 +5,11 @@ from __future__ import annotations
 from flask import Blueprint, make_response, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
-from service.web import access
-from service.web.app import the_services, the_settings
+from service.web import access, shown
+from service.web.app import the_services
 
 bp = Blueprint("signing_in", __name__)
+shown.register(bp)
 
 
 @bp.get("/")
@@ -35,7 +36,6 @@ def sign_in() -> Response:
         login=request.form.get("login", ""),
         then=_inside(request.values.get("then", "")),
         token=access.form_token(),
-        demo=the_settings().demo_page,
         clinic=the_services().clinic.name,
     )
     return access.plant_form_token(make_response(page, status))

@@ -1,5 +1,7 @@
 """Calendar items of a course, and what a change does to sequence and stamp."""
 
+# Wall times are naive on purpose.
+# ruff: noqa: DTZ001
 from __future__ import annotations
 
 import json

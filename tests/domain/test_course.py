@@ -1,5 +1,7 @@
 """The doses of a course in time: through clock changes, by turns, cut short, and counted back from an appointment."""
 
+# Wall times are naive on purpose.
+# ruff: noqa: DTZ001
 from __future__ import annotations
 
 import json

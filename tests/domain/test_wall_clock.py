@@ -1,5 +1,7 @@
 """Local times, clock changes and quiet hours, against published vectors and every property that must hold."""
 
+# Wall times are naive on purpose.
+# ruff: noqa: DTZ001
 from __future__ import annotations
 
 import json

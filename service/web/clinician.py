@@ -1,0 +1,266 @@
+"""Discharge: one page on which findings become a plan, the plan is looked at, and given."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date, datetime, time, timedelta
+
+import segno
+from flask import Blueprint, Response, make_response, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response as BaseResponse
+
+from service import codec
+from service.delivery.attachments import sheet_of
+from service.domain.pack import Agent, Code, StepKind, Template
+from service.domain.plan import Course, Plan
+from service.domain.visit import Side, Visit
+from service.domain.wall_clock import zone_named
+from service.errors import NotFoundError, PlanError, VisitError
+from service.links import STAND_IN, page_url, token_of
+from service.messages.read_plan import units_of
+from service.messages.sheet import render_sheet
+from service.planning import aftercare
+from service.services import Services
+from service.storage.records import Person, StoredPlan
+from service.web.access import needs, the_staff, who
+from service.web.app import the_services
+from service.web.forms import EarForm, VisitForm, explain, read_form, visit_of
+from service.web.preview import preview
+
+bp = Blueprint("clinician", __name__)
+
+LINK_SHOWN = timedelta(minutes=10)
+"""How long after giving a plan its link is shown to the one who gave it. Our choice: time to scan and to print."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EarProposal:
+    """What is shown of one ear after a proposal: what may be chosen instead, and the days until its return."""
+
+    side: Side
+    proposed: Template | None
+    used: Template | None
+    alternatives: tuple[Template, ...]
+    others: tuple[Template, ...]
+    agent: Agent | None
+    agents: tuple[Agent, ...]
+    return_within: tuple[int, int] | None
+    return_on: date | None
+
+
+@bp.route("/people/<person_id>/discharge", methods=["GET", "POST"])
+@needs("clinician")
+def discharge(person_id: str) -> BaseResponse | Response:
+    """Tick, propose, look, give: every step comes back to this page with everything that was ticked."""
+    services, now = the_services(), the_services().clock.now()
+    person, current = _open(services, person_id, now)
+    if request.method == "GET":
+        return _page(services, person, current, VisitForm(history=person.history), now)
+    form = read_form(request.form, frozenset(services.pack.rules))
+    notes = [
+        f"What was chosen for the {side} ear was let go, because its ticks changed. Look at the new proposal."
+        for side in form.outdated
+    ]
+    form = _without_outdated(form)
+    try:
+        visit = visit_of(form, on=_today(services, now), born=person.born)
+        plan = aftercare.propose(services, visit)
+    except PlanError as refused:
+        return _page(services, person, current, form, now, notes=notes, refused=refused)
+    mark = _mark(visit, plan, person, current)
+    if request.form.get("do") == "give":
+        if form.previewed == mark:
+            given = aftercare.give(services, person_id, visit, who(the_staff()))
+            return redirect(url_for("clinician.given", plan_id=given.id))
+        notes.append("Something changed after the preview, so the plan was not given. Look at it again, then give it.")
+    return _page(services, person, current, form, now, notes=notes, visit=visit, plan=plan, mark=mark)
+
+
+@bp.post("/people/<person_id>/sheet")
+@needs("clinician")
+def sheet_preview(person_id: str) -> Response:
+    """The printed sheet of the plan as it is ticked now; nothing is stored."""
+    services, now = the_services(), the_services().clock.now()
+    person, _ = _open(services, person_id, now)
+    form = _without_outdated(read_form(request.form, frozenset(services.pack.rules)))
+    visit = visit_of(form, on=_today(services, now), born=person.born)
+    plan = aftercare.propose(services, visit)
+    with services.open_reading() as work:
+        seen = preview(services, work, plan, person.contact, appointment_of(visit), now)
+    pdf = render_sheet(
+        seen.reading,
+        link=page_url(services.clinic.base_url, STAND_IN),
+        large_print=person.contact.large_print,
+        draft_note="Preview. Not given yet.",
+    )
+    return pdf_answer(pdf)
+
+
+@bp.get("/plans/<plan_id>/given")
+@needs("clinician")
+def given(plan_id: str) -> str:
+    """The plan was given: the sheet to print, and the person's link to scan, shown for a short while only."""
+    services, now, staff = the_services(), the_services().clock.now(), the_staff()
+    with services.open_work() as work:
+        stored = work.plans.get(plan_id)
+        person = work.people.get(stored.person_id)
+        work.ledger.note(who(staff), "record-viewed", person.id, now)
+        link = ""
+        if stored.by == who(staff) and now - stored.given <= LINK_SHOWN:
+            link_id = work.links.live_id(person.id)
+            if link_id is not None:
+                link = page_url(services.clinic.base_url, token_of(services.secret_key, link_id))
+                work.ledger.note(who(staff), "link-shown", person.id, now)
+        waiting = sum(1 for m in work.messages.of_person(person.id) if m.plan_id == plan_id)
+        work.commit()
+    code = segno.make(link, error="m", micro=False).svg_data_uri(scale=5, border=4) if link else ""
+    return render_template("staff/given.html", stored=stored, person=person, link=link, code=code, waiting=waiting)
+
+
+@bp.get("/plans/<plan_id>/sheet.pdf")
+@needs()
+def sheet(plan_id: str) -> Response:
+    """The printed sheet of a given plan, in the person's language if that is approved."""
+    services, now = the_services(), the_services().clock.now()
+    with services.open_work() as work:
+        stored = work.plans.get(plan_id)
+        person = work.people.get(stored.person_id)
+        language = services.wordings(work).choose_language(person.contact.language, units_of(stored.plan)).language
+        link = page_url(services.clinic.base_url, aftercare.live_link(services, work, person.id, now))
+        pdf = sheet_of(services, work, stored, person.contact, language, link)
+        work.ledger.note(who(the_staff()), "sheet-printed", plan_id, now, language=language)
+        work.commit()
+    return pdf_answer(pdf)
+
+
+def pdf_answer(pdf: bytes) -> Response:
+    """A PDF that opens in the browser, ready to print."""
+    answer = make_response(pdf)
+    answer.headers["Content-Type"] = "application/pdf"
+    answer.headers["Content-Disposition"] = 'inline; filename="plan.pdf"'
+    return answer
+
+
+def appointment_of(visit: Visit) -> tuple[date, time] | None:
+    """The booked appointment, when both its date and its time are known."""
+    if visit.next_appointment is None or visit.next_appointment_time is None:
+        return None
+    return visit.next_appointment, visit.next_appointment_time
+
+
+def _open(services: Services, person_id: str, now: datetime) -> tuple[Person, StoredPlan | None]:
+    with services.open_work() as work:
+        person = work.people.get(person_id)
+        current = work.plans.current(person_id)
+        work.ledger.note(who(the_staff()), "record-viewed", person_id, now)
+        work.commit()
+    if person.contact.left is not None:
+        raise NotFoundError("this person is marked as left; take that back in the record before giving a plan")
+    return person, current
+
+
+def _today(services: Services, now: datetime) -> date:
+    return now.astimezone(zone_named(services.clinic.zone)).date()
+
+
+def _without_outdated(form: VisitForm) -> VisitForm:
+    """The form without the choices that `visit_of` leaves out, so that the page shows what counts."""
+    cleared = {
+        side: EarForm(findings=form.ears[side].findings, removed_by=form.ears[side].removed_by)
+        for side in form.outdated
+    }
+    return replace(form, ears={**form.ears, **cleared})
+
+
+def _mark(visit: Visit, plan: Plan, person: Person, current: StoredPlan | None) -> str:
+    """Pins what was previewed: the same ticks, plan, contact and earlier plan. So nothing unseen is given, and a
+    second click on the button gives no second plan."""
+    seen = (codec.dump(visit), codec.dump(plan), codec.dump(person.contact), current.id if current else "")
+    return hashlib.sha256("\x00".join(seen).encode()).hexdigest()
+
+
+def _page(
+    services: Services,
+    person: Person,
+    current: StoredPlan | None,
+    form: VisitForm,
+    now: datetime,
+    *,
+    notes: list[str] | None = None,
+    refused: PlanError | None = None,
+    visit: Visit | None = None,
+    plan: Plan | None = None,
+    mark: str = "",
+) -> Response:
+    pack, today = services.pack, _today(services, now)
+    seen = None
+    if plan is not None and visit is not None:
+        with services.open_reading() as work:
+            seen = preview(services, work, plan, person.contact, appointment_of(visit), now)
+    error = explain(refused, pack) if isinstance(refused, VisitError) else str(refused or "")
+    page = render_template(
+        "staff/discharge.html",
+        person=person,
+        today=today,
+        age=Visit(on=today, born=person.born).age if person.born and person.born <= today else None,
+        form=form,
+        groups=groups_of(pack.findings),
+        flags=[code for code in pack.findings.values() if code.red_flag],
+        history=groups_of(pack.history),
+        history_flags=[code for code in pack.history.values() if code.red_flag],
+        methods=list(pack.methods.values()),
+        pack=pack,
+        sides=tuple(Side),
+        notes=notes or [],
+        error=error,
+        error_field=refused.field if isinstance(refused, VisitError) else "",
+        plan=plan,
+        ears=[_ear_proposal(services, plan, side) for side in plan.ears] if plan is not None and not plan.urgent else [],
+        seen=seen,
+        mark=mark,
+        current=current,
+        open_courses=open_courses(current, today),
+    )
+    return make_response(page, 422 if refused else 200)
+
+
+def groups_of(codes: Mapping[str, Code]) -> dict[str, list[Code]]:
+    """Codes by group, in order of first appearance; red flags are shown apart."""
+    found: dict[str, list[Code]] = {}
+    for code in codes.values():
+        if not code.red_flag:
+            found.setdefault(code.group, []).append(code)
+    return found
+
+
+def open_courses(current: StoredPlan | None, today: date) -> list[Course]:
+    """The courses of the present plan that still run: a new plan ends them."""
+    if current is None:
+        return []
+    return [course for course in current.plan.courses if course.first_day + timedelta(days=course.days) > today]
+
+
+def _ear_proposal(services: Services, plan: Plan, side: Side) -> EarProposal:
+    pack, ear = services.pack, plan.ears[side]
+    used = pack.templates.get(ear.template)
+    offered = [t for t in pack.templates.values() if t.id not in services.choices.templates_off]
+    near = (ear.template, ear.proposed, *ear.alternatives)
+    step = next((s for s in plan.steps_of(StepKind.INSTIL) if side in s.ears.sides and s.course is not None), None)
+    course = step.course if step is not None else None
+    agents = tuple(
+        pack.agents[name] for name in ear.agents_allowed if course and course.purpose in pack.agents[name].regimens
+    )
+    back = next((r for r in plan.returns if side in r.ears.sides), None)
+    return EarProposal(
+        side=side,
+        proposed=pack.templates.get(ear.proposed),
+        used=used,
+        alternatives=tuple(pack.templates[name] for name in ear.alternatives if name != ear.proposed),
+        others=tuple(sorted((t for t in offered if t.id not in near), key=lambda t: t.label)),
+        agent=pack.agents[course.agent] if course else None,
+        agents=agents,
+        return_within=((back.earliest - plan.on).days, (back.latest - plan.on).days) if back else None,
+        return_on=back.on if back else None,
+    )

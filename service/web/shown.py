@@ -1,0 +1,101 @@
+"""How staff pages write moments, languages, reasons and kinds: one short form for each, in English."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+
+from babel import Locale, UnknownLocaleError
+from babel.dates import format_datetime, format_skeleton
+from flask import Blueprint, g
+
+from service.domain.message import MessageKind, State
+from service.domain.sending import LABELS, Reason
+from service.domain.wall_clock import zone_named
+from service.messages.i18n import direction
+from service.web import access
+from service.web.app import the_services, the_settings
+
+KINDS = {
+    MessageKind.URGENT: "Urgent advice",
+    MessageKind.PLAN_GIVEN: "The plan",
+    MessageKind.DOSE: "Dose reminder",
+    MessageKind.CHECK_IN: "Check-in",
+    MessageKind.COURSE_END: "End of the drops",
+    MessageKind.APPOINTMENT: "Appointment reminder",
+    MessageKind.RETURN_DUE: "Due back",
+}
+STATES = {
+    State.PENDING: "waiting",
+    State.CLAIMED: "being made ready",
+    State.HANDING: "being handed over",
+    State.SENT: "sent: the next hop took it",
+    State.DELIVERED: "delivered: a receipt says so",
+    State.DROPPED: "not sent",
+    State.FAILED: "failed",
+    State.UNCERTAIN: "uncertain: it may have gone",
+}
+_OTHER_REASONS = {"uncertain": "may or may not have gone out", "language": "sent in another language than wanted"}
+_LOCALE = "en_GB"
+
+
+def moment(instant: datetime | None, zone: str = "") -> str:
+    """An instant as a clock in `zone` (the clinic's when empty) shows it."""
+    if instant is None:
+        return ""
+    place = zone_named(zone or the_services().clinic.zone)
+    return format_datetime(instant.astimezone(place), "EEE d MMM yyyy, HH:mm", locale=_LOCALE)
+
+
+def wall(text: str) -> str:
+    """A stored local time ("2026-11-25T21:30") in words."""
+    return format_datetime(datetime.fromisoformat(text), "EEE d MMM yyyy, HH:mm", locale=_LOCALE)
+
+
+def day(value: date | None) -> str:
+    """A date, short, with its weekday."""
+    return format_skeleton("yMMMEd", value, locale=_LOCALE) if value is not None else ""
+
+
+def length(span: timedelta) -> str:
+    """A length of time in its largest unit, rounded down."""
+    seconds = int(span.total_seconds())
+    for unit, size in (("day", 86400), ("hour", 3600), ("minute", 60)):
+        if seconds >= size:
+            count = seconds // size
+            return f"{count} {unit}{'' if count == 1 else 's'}"
+    return "less than a minute"
+
+
+def language_name(tag: str) -> str:
+    """A language by its own name."""
+    try:
+        locale = Locale.parse(tag, sep="-")
+    except (UnknownLocaleError, ValueError):
+        return tag
+    name = locale.get_display_name(locale) or tag
+    return name[:1].upper() + name[1:]
+
+
+def reason(code: str | None) -> str:
+    """Why a message waits or never goes, in words."""
+    if not code:
+        return ""
+    return LABELS[Reason(code)] if code in set(Reason) else _OTHER_REASONS.get(code, code)
+
+
+def register(bp: Blueprint) -> None:
+    """Give every template these words, and every staff page what its head shows."""
+    for function in (moment, wall, day, length, language_name, reason, direction):
+        bp.add_app_template_filter(function)
+    bp.add_app_template_filter(lambda kind: KINDS[MessageKind(kind)], "kind")
+    bp.add_app_template_filter(lambda state: STATES[State(state)], "state")
+    bp.app_context_processor(_head)
+
+
+def _head() -> dict[str, object]:
+    staff = g.get("staff")
+    if staff is None:
+        return {"staff": None, "demo": the_settings().demo_page}
+    with the_services().open_reading() as work:
+        attention = work.ledger.open_count()
+    return {"staff": staff, "csrf": access.csrf(), "attention_count": attention, "demo": the_settings().demo_page}
