@@ -12,7 +12,7 @@ from service.messages.i18n import direction
 from service.messages.reading import Block, Reading, Section
 from service.messages.wordings import Wordings, unit_ids_of
 
-LABELS = ("ear.right", "ear.left", "ear.both", "section.help")
+LABELS = ("ear.right", "ear.left", "ear.both", "section.help", "sheet.link")
 FOOTER = ("page.reach-us", "page.emergency", "page.not-emergency-service", "page.local-advice")
 
 _SECTIONS: tuple[tuple[str, frozenset[StepKind]], ...] = (

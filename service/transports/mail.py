@@ -25,7 +25,6 @@ def build_mail(envelope: Envelope) -> EmailMessage:
     mail["Date"] = format_datetime(envelope.dated)
     mail["Message-ID"] = f"<{envelope.key}@{sender.rpartition('@')[2]}>"
     mail["Auto-Submitted"] = "auto-generated"
-    mail["Content-Language"] = message.language
     if message.unsubscribe:
         mail["List-Unsubscribe"] = f"<{message.unsubscribe}>"
         mail["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"
@@ -35,6 +34,7 @@ def build_mail(envelope: Envelope) -> EmailMessage:
     for part in message.attachments:
         if part.method is not None:
             mail.add_alternative(part.data.decode(), subtype="calendar", params={"method": part.method})
+    mail["Content-Language"] = message.language  # here, since setting content clears Content-* headers
     for part in message.attachments:
         main, _, sub = part.media_type.partition("/")
         if main == "text":

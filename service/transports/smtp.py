@@ -55,16 +55,23 @@ class SmtpTransport:
             with suppress(OSError, smtplib.SMTPException):
                 server.quit()
 
+    def close(self) -> None:
+        """Nothing is kept open between messages."""
+
     def _connect(self) -> smtplib.SMTP:
         context = ssl.create_default_context()
         if self._security == "tls":
             server: smtplib.SMTP = smtplib.SMTP_SSL(self._host, self._port, timeout=self._timeout, context=context)
         else:
             server = smtplib.SMTP(self._host, self._port, timeout=self._timeout)
+        try:
             if self._security == "starttls":
                 server.starttls(context=context)
-        if self._user and self._password:
-            server.login(self._user, self._password)
+            if self._user and self._password:
+                server.login(self._user, self._password)
+        except (OSError, smtplib.SMTPException):
+            server.close()
+            raise
         return server
 
     def _hand_over(self, server: smtplib.SMTP, envelope: Envelope) -> Outcome:

@@ -217,12 +217,11 @@ def form_token() -> str:
     return hmac.digest(the_settings().secret_key.encode(), f"form:{g.form_seed}".encode(), "sha256").hex()
 
 
-def plant_form_token(answer: BaseResponse) -> BaseResponse:
+def plant_form_token(answer: BaseResponse) -> None:
     """Give this browser the cookie that `form_token` fits."""
     if "form_seed" in g and request.cookies.get(_FORM_COOKIE) != g.form_seed:
         secure = the_settings().secure_cookies
         answer.set_cookie(_FORM_COOKIE, g.form_seed, secure=secure, httponly=True, samesite="Lax", path="/")
-    return answer
 
 
 def check_form_token() -> None:

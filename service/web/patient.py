@@ -155,6 +155,21 @@ def tel(number: str) -> str | None:
     return re.sub(r"[^+\d]", "", first[0]) if first else None
 
 
+def live(sentence: str) -> Markup:
+    """A sentence whose numbers and address of the clinic can be tapped, and never break over two lines."""
+    clinic = the_services().clinic
+    targets = {number: f"tel:{tel(number)}" for number in (clinic.phone, clinic.emergency, clinic.urgent_line)}
+    targets = {number: target for number, target in targets.items() if tel(number)}
+    if clinic.email:
+        targets[clinic.email] = f"mailto:{clinic.email}"
+    either = "|".join(re.escape(text) for text in sorted(targets, key=len, reverse=True))
+    pieces = re.split(rf"(?<![\w+])({either})(?!\w)", sentence) if either else [sentence]
+    link = Markup('<a class="number" dir="ltr" href="{}">{}</a>')
+    return Markup("").join(
+        link.format(targets[piece], piece) if number % 2 else piece for number, piece in enumerate(pieces)
+    )
+
+
 def _page(template: str, voice: Voice, *, code: int = 200, **context: object) -> Response:
     said = request.args.get("said", "")
     context = {"token": g.get("token"), "said": f"page.said-{said}" if said in SAID else None, **context}
@@ -167,6 +182,7 @@ def _page(template: str, voice: Voice, *, code: int = 200, **context: object) ->
         clinic=the_services().clinic,
         picture=picture,
         tel=tel,
+        live=live,
         **context,
     )
     answer = make_response(html, code)

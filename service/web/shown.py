@@ -56,7 +56,7 @@ def day(value: date | None) -> str:
     return format_skeleton("yMMMEd", value, locale=_LOCALE) if value is not None else ""
 
 
-def length(span: timedelta) -> str:
+def length_of(span: timedelta) -> str:
     """A length of time in its largest unit, rounded down."""
     seconds = int(span.total_seconds())
     for unit, size in (("day", 86400), ("hour", 3600), ("minute", 60)):
@@ -85,7 +85,7 @@ def reason(code: str | None) -> str:
 
 def register(bp: Blueprint) -> None:
     """Give every template these words, and every staff page what its head shows."""
-    for function in (moment, wall, day, length, language_name, reason, direction):
+    for function in (moment, wall, day, length_of, language_name, reason, direction):
         bp.add_app_template_filter(function)
     bp.add_app_template_filter(lambda kind: KINDS[MessageKind(kind)], "kind")
     bp.add_app_template_filter(lambda state: STATES[State(state)], "state")

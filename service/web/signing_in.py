@@ -38,7 +38,9 @@ def sign_in() -> Response:
         token=access.form_token(),
         clinic=the_services().clinic.name,
     )
-    return access.plant_form_token(make_response(page, status))
+    answer = make_response(page, status)
+    access.plant_form_token(answer)
+    return answer
 
 
 @bp.post("/sign-out")

@@ -1,0 +1,108 @@
+"""People: find, add and correct them; and the list of what needs a person."""
+
+from __future__ import annotations
+
+from zoneinfo import available_timezones
+
+from flask import Blueprint, Response, make_response, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response as BaseResponse
+
+from service.domain.wall_clock import zone_named
+from service.planning.people import add_person, correct_person
+from service.web import record
+from service.web.access import needs, the_staff, who
+from service.web.app import the_services, the_settings
+from service.web.person_form import Allowed, PersonForm, read_person, typed_of
+
+bp = Blueprint("desk", __name__)
+bp.register_blueprint(record.bp)
+
+MOST_SHOWN = 50
+"""People on one page of the list. Our choice: more is faster found by typing a name."""
+
+
+@bp.get("/people")
+@needs()
+def people() -> str:
+    """The list of people, searched by name or date of birth."""
+    words = request.args.get("q", "")[:200]
+    with the_services().open_reading() as work:
+        found = work.people.search(words, MOST_SHOWN)
+    return render_template("staff/people.html", found=found, words=words, full=len(found) == MOST_SHOWN)
+
+
+@bp.route("/people/new", methods=["GET", "POST"])
+@needs()
+def new_person() -> Response | BaseResponse:
+    """Add a person. After a mistake the form comes back with everything typed."""
+    services = the_services()
+    if request.method == "GET":
+        typed = {"language": services.clinic.language, "zone": services.clinic.zone, "reminders": "every-dose"}
+        return _form_page(PersonForm(typed=typed), None)
+    form = read_person(request.form, _allowed())
+    if form.contact is None:
+        return _form_page(form, None)
+    person = add_person(services, form.name, form.born, form.contact, who(the_staff()))
+    return redirect(url_for("desk.record.show", person_id=person.id))
+
+
+@bp.route("/people/<person_id>/contact", methods=["GET", "POST"])
+@needs()
+def correct(person_id: str) -> Response | BaseResponse:
+    """Correct a person; what is still unsent follows at once."""
+    services, now = the_services(), the_services().clock.now()
+    with services.open_work() as work:
+        person = work.people.get(person_id)
+        work.ledger.note(who(the_staff()), "record-viewed", person_id, now)
+        work.commit()
+    if request.method == "GET":
+        return _form_page(PersonForm(typed=typed_of(person.name, person.born, person.contact)), person_id)
+    form = read_person(request.form, _allowed())
+    if form.contact is None:
+        return _form_page(form, person_id)
+    correct_person(services, person_id, form.name, form.born, form.contact, who(the_staff()))
+    return redirect(url_for("desk.record.show", person_id=person_id))
+
+
+def _allowed() -> Allowed:
+    services, settings = the_services(), the_settings()
+    return Allowed(
+        languages=services.catalogs.languages,
+        region=settings.region,
+        fiction=settings.allow_fiction,
+        today=services.clock.now().astimezone(zone_named(services.clinic.zone)).date(),
+    )
+
+
+def _form_page(form: PersonForm, person_id: str | None) -> Response:
+    page = render_template(
+        "staff/person_form.html",
+        form=form,
+        person_id=person_id,
+        languages=the_services().catalogs.languages,
+        zones=sorted(name for name in available_timezones() if "/" in name and not name.startswith("Etc/")),
+    )
+    return make_response(page, 422 if form.errors else 200)
+
+
+@bp.get("/attention")
+@needs()
+def attention() -> str:
+    """What needs a person, oldest first."""
+    with the_services().open_reading() as work:
+        entries = work.ledger.attention()
+        names = {entry.person_id: work.people.get(entry.person_id).name for entry in entries}
+    return render_template("staff/attention.html", entries=entries, names=names)
+
+
+@bp.post("/attention/<int:entry_id>/done")
+@needs()
+def attention_done(entry_id: int) -> BaseResponse:
+    """Somebody saw to it."""
+    services, staff = the_services(), who(the_staff())
+    now = services.clock.now()
+    with services.open_work() as work:
+        work.ledger.attention_done(entry_id, staff, now)
+        work.ledger.note(staff, "attention-done", f"attention:{entry_id}", now)
+        work.commit()
+    return redirect(url_for("desk.attention"))
