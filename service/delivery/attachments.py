@@ -21,7 +21,6 @@ _CALENDAR_WITH = frozenset({MessageKind.PLAN_GIVEN, MessageKind.APPOINTMENT})
 
 def attachments_for(
     services: Services,
-    work: UnitOfWork,
     stored: StoredPlan,
     contact: Contact,
     composed: ComposedMessage,
@@ -31,10 +30,13 @@ def attachments_for(
     """The files for this message, in the language that it is written in."""
     link = page_url(services.clinic.base_url, token)
     if composed.channel is Channel.LETTER:
-        sheet = sheet_of(services, work, stored, contact, composed.language, link)
+        with services.open_reading() as work:
+            sheet = sheet_of(services, work, stored, contact, composed.language, link)
         return (Attachment(name="plan.pdf", media_type="application/pdf", data=sheet),)
     if composed.channel is Channel.EMAIL and kind in _CALENDAR_WITH:
-        data = feed(services, work, stored, contact, link)
+        with services.open_work() as work:
+            data = feed(services, work, stored, contact, link)
+            work.commit()
         if data is not None:
             return (Attachment(name="plan.ics", media_type=content_type().partition(";")[0], data=data),)
     return ()
@@ -44,9 +46,8 @@ def sheet_of(
     services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, language: str, link: str
 ) -> bytes:
     """The printed sheet of a plan in one language, in the print size that the person needs."""
-    booked = None
-    if stored.appointment is not None:
-        booked = (stored.appointment[0].isoformat(), stored.appointment[1].isoformat("minutes"))
     person = contact.given_name if contact.guardian else ""
-    reading = read_plan(stored.plan, services.wordings(work), language, services.clinic, person=person, booked=booked)
+    reading = read_plan(
+        stored.plan, services.wordings(work), language, services.clinic, person=person, booked=stored.booked
+    )
     return render_sheet(reading, link=link, large_print=contact.large_print)

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, time
 from enum import StrEnum
+from itertools import pairwise
 
 from service.domain.pack import Moment
 
@@ -37,7 +38,7 @@ class Rhythm:
 
     def __post_init__(self) -> None:
         times = [self.morning, self.midday, self.evening, self.bedtime]
-        if any(earlier >= later for earlier, later in zip(times, times[1:], strict=False)):
+        if any(earlier >= later for earlier, later in pairwise(times)):
             raise ValueError("the times of day must rise: morning, then midday, then evening, then bedtime")
 
     def at(self, moment: Moment) -> time:
@@ -88,8 +89,8 @@ class Contact:
 class Clinic:
     """What messages say about the clinic and when it sends; every value is a clinic setting.
 
+    `emergency` is the local emergency number; `urgent_line` is whom to call when the clinic is closed.
     `quiet_from`/`quiet_to`: local hours of the recipient in which nothing is sent (the window may cross midnight).
-    `open_days`: ISO weekdays (1 = Monday) on which a return may fall; `closed`: single closed dates.
     """
 
     name: str
@@ -103,5 +104,3 @@ class Clinic:
     language: str = "en"
     quiet_from: time = time(22, 0)
     quiet_to: time = time(7, 0)
-    open_days: frozenset[int] = frozenset({1, 2, 3, 4, 5})
-    closed: frozenset[date] = frozenset()

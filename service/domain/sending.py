@@ -29,6 +29,7 @@ class Reason(StrEnum):
     WORDING_NOT_APPROVED = "wording-not-approved"
     REFUSED = "refused"
     GAVE_UP = "gave-up"
+    FAULT = "fault"
 
 
 LABELS: dict[Reason, str] = {
@@ -46,6 +47,7 @@ LABELS: dict[Reason, str] = {
     Reason.WORDING_NOT_APPROVED: "its wording is not approved, not even in the source language",
     Reason.REFUSED: "refused for good by the next hop",
     Reason.GAVE_UP: "every attempt failed while it was still useful",
+    Reason.FAULT: "a fault in the service stopped it",
 }
 
 CHANNELS: dict[MessageKind, tuple[Channel, ...]] = {

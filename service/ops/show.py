@@ -1,4 +1,4 @@
-"""One visit shown as text, JSON, HTML, PDF, calendar or messages, without database or server: for a look, and for CI."""
+"""One visit shown as text, JSON, HTML, PDF, calendar or messages, without database or server."""
 
 from __future__ import annotations
 

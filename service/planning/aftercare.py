@@ -92,7 +92,7 @@ def _end_earlier(work: UnitOfWork, person_id: str, by: str, now: datetime, *, ur
 
 
 def replan(services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, now: datetime) -> None:
-    """Lay the unsent messages out anew after the person's times, zone or wishes changed. Sent ones stay as they were."""
+    """Lay the unsent messages out anew after the person's times, zone or wishes changed; sent ones stay."""
     planned = tuple(
         m for m in messages_for(services, stored.plan, contact, stored.appointment, now) if m.kind not in AT_ONCE
     )

@@ -1,4 +1,4 @@
-"""A plan as calendar items: the courses, the return or the appointment, under neutral titles unless chosen otherwise."""
+"""A plan as calendar items: courses, return or appointment, under neutral titles unless the person chose otherwise."""
 
 from __future__ import annotations
 
@@ -85,8 +85,11 @@ def _open_title(course: Course, wordings: Wordings, language: str) -> str:
 def current_states(
     services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, language: str, link: str
 ) -> dict[str, ItemState]:
-    """What calendars are told now, remembered so that SEQUENCE rises on every change. A stopped plan has no items, so
-    every earlier one turns into a cancellation."""
+    """What calendars are told now, remembered so that SEQUENCE rises on every change.
+
+    A plan that no longer runs has no items, so every earlier one turns into a cancellation. After the person stopped
+    everything only a booked appointment stays.
+    """
     before = work.plans.calendar_states(stored.id)
     items: tuple[CalendarItem, ...] = ()
     if stored.status is Status.ACTIVE and contact.left is None:
@@ -99,9 +102,11 @@ def current_states(
             given=stored.given,
             appointment=stored.appointment,
         )
+    if contact.channels and set(contact.channels) <= contact.stopped:
+        items = tuple(item for item in items if item.kind is ItemKind.APPOINTMENT)
     states, changed = revise(before, items, now=services.clock.now(), seed=UUID(hex=stored.calendar_seed))
     if changed:
-        work.plans.save_calendar_states(stored.id, {key: state for key, state in states.items()})
+        work.plans.save_calendar_states(stored.id, states)
     return states
 
 

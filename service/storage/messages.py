@@ -78,7 +78,7 @@ class Messages:
         return self._session.get_bind().dialect.name == "sqlite"
 
     def claim(self, owner: str, now: datetime, lease: timedelta, limit: int) -> list[StoredMessage]:
-        """Take up to `limit` messages that are due to be looked at, oldest first, under a lease that ends at now + lease."""
+        """Take up to `limit` messages that are due, oldest first, under a lease that ends at now + lease."""
         chosen = (
             select(MessageRow.id)
             .where(MessageRow.state == State.PENDING.value, MessageRow.look_at <= now)

@@ -58,6 +58,13 @@ class StoredPlan:
     appointment: tuple[date, time] | None
     calendar_seed: str
 
+    @property
+    def booked(self) -> tuple[str, str] | None:
+        """The booked appointment as ISO date and time, as sentences take it."""
+        if self.appointment is None:
+            return None
+        return self.appointment[0].isoformat(), self.appointment[1].isoformat("minutes")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredMessage:

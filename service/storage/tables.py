@@ -17,6 +17,8 @@ from sqlalchemy import (
     Time,
     TypeDecorator,
     UniqueConstraint,
+)
+from sqlalchemy import (
     text as sql,
 )
 from sqlalchemy.engine import Dialect

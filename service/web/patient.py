@@ -164,10 +164,12 @@ def live(sentence: str) -> Markup:
         targets[clinic.email] = f"mailto:{clinic.email}"
     either = "|".join(re.escape(text) for text in sorted(targets, key=len, reverse=True))
     pieces = re.split(rf"(?<![\w+])({either})(?!\w)", sentence) if either else [sentence]
-    link = Markup('<a class="number" dir="ltr" href="{}">{}</a>')
-    return Markup("").join(
-        link.format(targets[piece], piece) if number % 2 else piece for number, piece in enumerate(pieces)
-    )
+    return Markup("").join(_link(targets[piece], piece) if n % 2 else piece for n, piece in enumerate(pieces))
+
+
+def _link(target: str, text: str) -> Markup:
+    kind = "number" if target.startswith("tel:") else "mail"
+    return Markup('<a class="{}" dir="ltr" href="{}">{}</a>').format(kind, target, text)
 
 
 def _page(template: str, voice: Voice, *, code: int = 200, **context: object) -> Response:

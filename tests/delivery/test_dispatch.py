@@ -173,17 +173,32 @@ def test_a_refusal_goes_to_a_person() -> None:
         assert [entry.reason for entry in work.ledger.attention()] == [Reason.REFUSED]
 
 
-def test_a_transport_that_breaks_its_promise_and_raises_leaves_an_uncertain_message_not_a_lost_one() -> None:
-    clock = StoppedClock()
-    services, _ = a_service(clock=clock)
-    give(services, a_person(services), a_visit(), by="nurse")
+def test_a_transport_that_breaks_its_promise_and_raises_leaves_an_uncertain_message_and_does_not_stop_the_others() -> (
+    None
+):
+    services, _ = a_service()
+    for name in ("one", "two"):
+        give(services, a_person(services, name), a_visit(an_ear("normal")), by="nurse")
     answering(services, RuntimeError("a fault in a plug-in"))
-    with pytest.raises(RuntimeError):
-        send_due(services, "worker")
-    clock.forward(seconds=LEASE.total_seconds() + 1)
-    answering(services, Outcome(result=Result.ACCEPTED, detail="ok"))
     send_due(services, "worker")
-    assert states(services)[State.UNCERTAIN] == 1
+    assert states(services)[State.UNCERTAIN] == 2
+    with services.open_reading() as work:
+        assert {entry.reason for entry in work.ledger.attention()} == {Reason.FAULT}
+
+
+def test_a_record_that_cannot_be_read_is_put_before_a_person_and_does_not_stop_the_others() -> None:
+    services, recorder = a_service()
+    broken = give(services, a_person(services, "one"), a_visit(an_ear("normal")), by="nurse")
+    give(services, a_person(services, "two"), a_visit(an_ear("normal")), by="nurse")
+    with services.open_work() as work:
+        work._session.execute(text("UPDATE plans SET document = '{}' WHERE id = :id"), {"id": broken.id})
+        work.commit()
+    send_due(services, "worker")
+    assert len(recorder.sent) == 1
+    assert states(services)[State.FAILED] == 1
+    with services.open_reading() as work:
+        (entry,) = work.ledger.attention()
+    assert (entry.reason, entry.person_id) == (Reason.FAULT, "one")
 
 
 def test_a_worker_that_lost_its_lease_cannot_overwrite_its_successor() -> None:
@@ -232,7 +247,7 @@ def test_a_stop_between_claim_and_hand_over_still_counts() -> None:
     def open_work() -> object:
         nonlocal calls
         calls += 1
-        if calls == 2:  # the first opening claims, the second decides and composes
+        if calls == 3:  # the first opening claims, the second finds the link, the third begins the hand-over
             services.open_work = original
             stop(services, person)
         return original()

@@ -366,6 +366,24 @@ def test_signs_that_fill_more_than_a_page_go_on_to_the_next_and_none_is_lost(lar
         assert min(bottom) >= 0
 
 
+def test_signs_that_go_on_overleaf_stand_under_their_heading_there_too() -> None:
+    signs = tuple(block("pain", f"sign number {number} is here") for number in range(1, 61))
+    pdf = render_sheet(a_reading(help=(replace(EMERGENCY, blocks=signs),)), link=LINK, large_print=True)
+    pages = [page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages]
+    with_signs = [page for page in pages if "sign number" in page]
+    assert len(with_signs) > 1
+    assert all("Get emergency help now." in page for page in with_signs)
+    assert tags_of(pdf).count("/H2") == 1  # a screen reader hears it once
+
+
+def test_a_step_that_fits_on_a_page_is_not_cut_in_two() -> None:
+    sentences = tuple(f"Sentence number {number} of a long step." for number in range(1, 19))
+    long = (Section(id="do", heading="What to do", blocks=(block("drops-in", *sentences),)),)
+    pdf = render_sheet(a_reading(sections=STEPS + long), link=LINK, large_print=True)
+    pages = [page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages]
+    assert len([page for page in pages if "of a long step" in page]) == 1
+
+
 def test_text_keeps_away_from_the_edges_of_the_paper() -> None:
     pdf = render_sheet(a_reading(), link=LINK, large_print=True)
     assert min(left for _, left, _ in words_of(pdf)) >= 15 * POINTS_PER_MM

@@ -1,0 +1,77 @@
+"""A browser at the staff pages: signs in, fills forms with the session's own token, follows."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from builders import StoppedClock, a_service, some_settings
+from flask.testing import FlaskClient
+from werkzeug.test import TestResponse
+
+from service.config import Settings
+from service.planning.staffing import add_member
+from service.services import Services
+from service.transports.port import RecordingTransport
+from service.web.app import create_app
+
+PASSWORD = "a long enough password"
+
+
+@dataclass
+class Browser:
+    """One browser at one running service."""
+
+    client: FlaskClient
+    services: Services
+    recorder: RecordingTransport
+    clock: StoppedClock
+
+    def get(self, place: str) -> TestResponse:
+        return self.client.get(place)
+
+    def token(self, place: str = "/people") -> str:
+        """The form token of the signed-in session."""
+        found = re.search(r'name="csrf" value="([^"]+)"', self.get(place).text)
+        assert found is not None, "the page has a form with a token"
+        return found[1]
+
+    def post(self, place: str, data: dict[str, object] | None = None) -> TestResponse:
+        """Send a staff form with its token."""
+        return self.client.post(place, data={**(data or {}), "csrf": self.token()})
+
+    def sign_in(self, login: str = "wren", password: str = PASSWORD) -> TestResponse:
+        found = re.search(r'name="form-token" value="([^"]+)"', self.get("/sign-in").text)
+        assert found is not None
+        return self.client.post("/sign-in", data={"login": login, "password": password, "form-token": found[1]})
+
+
+def a_browser(folder: Path, *, approve: tuple[str, ...] = ("en",), **changes: object) -> Browser:
+    """A browser that nobody signed in on; staff: wren (every role), dina (desk), cleo (clinician)."""
+    clock = StoppedClock()
+    services, recorder = a_service(clock=clock, approve=approve)
+    for login, name, roles in (
+        ("wren", "Wren Halloway", {"clinician", "lead", "desk"}),
+        ("dina", "Dina Marsh", {"desk"}),
+        ("cleo", "Cleo Byrne", {"clinician"}),
+    ):
+        add_member(services, login, name, frozenset(roles), PASSWORD, by="test")
+    settings: Settings = some_settings(folder, **changes)
+    app = create_app(services, settings)
+    app.testing = True
+    return Browser(client=app.test_client(), services=services, recorder=recorder, clock=clock)
+
+
+def signed_in(folder: Path, login: str = "wren", **changes: object) -> Browser:
+    """A browser on which `login` is signed in."""
+    browser = a_browser(folder, **changes)
+    assert browser.sign_in(login).status_code == 302
+    return browser
+
+
+def previewed(page: TestResponse) -> str:
+    """The mark of the preview on the discharge page."""
+    found = re.search(r'name="previewed" value="([^"]*)"', page.text)
+    assert found is not None
+    return found[1]
