@@ -29,7 +29,7 @@ class WindableClock(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wound:
-    """How far one winding came: the moment reached (UTC), how many messages went out, and whether it came all the way."""
+    """How far one winding came: the moment reached (UTC), messages sent on the way, and whether it came all the way."""
 
     reached: datetime
     sent: int

@@ -4,15 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from datetime import timedelta
-from itertools import groupby
 
 from service.domain import water
 from service.domain.check_visit import check_visit
 from service.domain.instil import CourseDraft, draft_course, instil_step, supplies_for
-from service.domain.pack import ClinicChoices, Effect, Overrulable, Pack, Rule, StepKind, StepSpec, Template, Urgency
-from service.domain.plan import Because, Caution, EarSummary, Normal, Phrase, Plan, Return, Sign, Step, Urgent
-from service.domain.rules import Acting, Facts, acting, codes_behind, holds, unite
+from service.domain.pack import (
+    ClinicChoices,
+    Effect,
+    Overrulable,
+    Pack,
+    Purpose,
+    Rule,
+    StepKind,
+    StepSpec,
+    Template,
+    Urgency,
+)
+from service.domain.plan import Because, Caution, EarSummary, Normal, Phrase, Plan, Sign, Step, Urgent
+from service.domain.returns import booked_too_late, ear_return, joined
+from service.domain.rules import Acting, Facts, acting, codes_behind, holds, rule_because, unite
 from service.domain.visit import Ears, Side, Visit
 from service.errors import ContradictionError, VisitError
 
@@ -62,7 +72,9 @@ def build_plan(visit: Visit, pack: Pack, choices: ClinicChoices) -> Plan:
         }
         return Plan(on=visit.on, pack=pack.version, ears=ears, urgent=urgent, signs=signs)
     drafts = tuple(_decide_ear(visit, pack, choices, side, facts[side]) for side in sides)
-    steps = _merge_steps(drafts, pack)
+    keep_dry = water.steps(pack, choices, facts, visit.on)
+    steps = _merge_steps(drafts, keep_dry, pack)
+    returns = joined(visit, [ear_return(visit, d.side, d.template, d.acting, d.facts) for d in drafts])
     return Plan(
         on=visit.on,
         pack=pack.version,
@@ -80,26 +92,33 @@ def build_plan(visit: Visit, pack: Pack, choices: ClinicChoices) -> Plan:
         signs=signs,
         normal=_normal(pack, drafts),
         supplies=supplies_for(tuple(step.course for step in steps if step.course is not None), pack),
-        returns=_returns(visit, drafts),
-        cautions=_cautions(drafts),
+        returns=returns,
+        cautions=(*_cautions(drafts), *_no_turns(drafts, steps), *booked_too_late(visit, returns)),
     )
 
 
 def _urgent(visit: Visit, pack: Pack) -> tuple[Urgent, ...]:
     ticked = visit.right.findings | visit.left.findings | visit.history
     found = [advice for _, advice in sorted(pack.urgent.items()) if advice.codes & ticked]
-    return tuple(
-        Urgent(
-            id=advice.id,
-            urgency=advice.urgency,
-            phrases=tuple(Phrase(wording=unit) for unit in advice.wording),
-            picture=advice.picture,
-            because=Because(
-                origin=advice.id, codes=tuple(sorted(advice.codes & ticked)), sources=advice.sources, note=advice.why
-            ),
+    said: set[str] = set()
+    urgent = []
+    for advice in sorted(found, key=lambda advice: list(Urgency).index(advice.urgency)):
+        urgent.append(
+            Urgent(
+                id=advice.id,
+                urgency=advice.urgency,
+                phrases=tuple(Phrase(wording=unit) for unit in advice.wording if unit not in said),
+                picture=advice.picture,
+                because=Because(
+                    origin=advice.id,
+                    codes=tuple(sorted(advice.codes & ticked)),
+                    sources=advice.sources,
+                    note=advice.why,
+                ),
+            )
         )
-        for advice in sorted(found, key=lambda advice: list(Urgency).index(advice.urgency))
-    )
+        said.update(advice.wording)
+    return tuple(urgent)
 
 
 def _signs(pack: Pack, facts: Iterable[Facts]) -> tuple[Sign, ...]:
@@ -122,7 +141,11 @@ def _signs(pack: Pack, facts: Iterable[Facts]) -> tuple[Sign, ...]:
                 because=Because(origin=sign.id, codes=tuple(sorted(codes)), sources=sign.sources),
             )
         )
-    return tuple(sorted(found, key=lambda sign: list(Urgency).index(sign.urgency)))
+    found.sort(key=lambda sign: list(Urgency).index(sign.urgency))
+    kept: dict[str, Sign] = {}
+    for each in found:  # of two signs with one sentence the more urgent one is said
+        kept.setdefault(each.phrase.wording, each)
+    return tuple(kept.values())
 
 
 def _decide_ear(visit: Visit, pack: Pack, choices: ClinicChoices, side: Side, facts: Facts) -> _EarDraft:
@@ -136,6 +159,11 @@ def _decide_ear(visit: Visit, pack: Pack, choices: ClinicChoices, side: Side, fa
     if picked is not None and picked in choices.templates_off:
         raise VisitError(f"choices.{side}.template", f"{picked} is switched off in this clinic; choose {fitting[0].id}")
     template = pack.templates[picked] if picked is not None else fitting[0]
+    if visit.choice(side).agent is not None and not any(step.purpose for step in template.steps):
+        raise VisitError(
+            f"choices.{side}.agent",
+            f"{template.id} puts nothing in the {side} ear; choose another aftercare or leave the agent open",
+        )
     asked = tuple((template.id, step) for step in template.steps if rules.forbidding(f"step:{step.id}") is None)
     ruled = tuple((rule.id, step) for rule, step in (*rules.required, *rules.said))
     origins: dict[str, list[str]] = {}
@@ -154,7 +182,6 @@ def _decide_ear(visit: Visit, pack: Pack, choices: ClinicChoices, side: Side, fa
             courses.append(drafted)
         else:
             notes.append(drafted)
-    steps.extend(water.steps(pack, choices, facts, side, visit.on))
     allowed = tuple(
         agent for agent in pack.agents if not rules.forbidding("softener") and not rules.forbidding(f"agent:{agent}")
     )
@@ -189,11 +216,7 @@ def _because(origin: str, template: Template, rules: Acting, facts: Facts) -> Be
             origin=origin, codes=codes_behind(template.when, facts), sources=template.sources, note=template.about
         )
     rule = next(rule for rule in rules.rules if rule.id == origin)
-    return _rule_because(rule, facts)
-
-
-def _rule_because(rule: Rule, facts: Facts) -> Because:
-    return Because(origin=rule.id, codes=codes_behind(rule.when, facts), sources=rule.sources, note=rule.why)
+    return rule_because(rule, facts)
 
 
 def _plain_step(step: StepSpec, side: Side, because: tuple[Because, ...]) -> Step:
@@ -209,7 +232,7 @@ def _plain_step(step: StepSpec, side: Side, because: tuple[Because, ...]) -> Ste
     )
 
 
-def _merge_steps(drafts: tuple[_EarDraft, ...], pack: Pack) -> tuple[Step, ...]:
+def _merge_steps(drafts: tuple[_EarDraft, ...], keep_dry: tuple[Step, ...], pack: Pack) -> tuple[Step, ...]:
     """The steps of both ears as one list: what is the same for both is said once, of both."""
     alternate = any(draft.acting.change.alternate_ears for draft in drafts)
     courses: dict[object, list[CourseDraft]] = {}
@@ -218,10 +241,9 @@ def _merge_steps(drafts: tuple[_EarDraft, ...], pack: Pack) -> tuple[Step, ...]:
             courses.setdefault(course.key, []).append(course)
     merged = [instil_step(group, pack, alternate=alternate) for group in courses.values()]
     plain: dict[object, list[Step]] = {}
-    for draft in drafts:
-        for step in draft.steps:
-            key = (step.id, step.kind, step.picture, tuple((p.wording, tuple(p.values.items())) for p in step.phrases))
-            plain.setdefault(key, []).append(step)
+    for step in (*(step for draft in drafts for step in draft.steps), *keep_dry):
+        key = (step.id, step.kind, step.picture, tuple((p.wording, tuple(p.values.items())) for p in step.phrases))
+        plain.setdefault(key, []).append(step)
     merged.extend(_join(group) for group in plain.values())
     return tuple(sorted(merged, key=lambda step: (_GROUP[step.kind], _EARS[step.ears])))
 
@@ -255,64 +277,27 @@ def _normal(pack: Pack, drafts: tuple[_EarDraft, ...]) -> tuple[Normal, ...]:
     return tuple(found)
 
 
-def _returns(visit: Visit, drafts: tuple[_EarDraft, ...]) -> tuple[Return, ...]:
-    """When each ear is due, ears due on the same day together; the earliest first."""
-    backs = [back for draft in drafts if (back := _return(visit, draft)) is not None]
-    backs.sort(key=lambda back: back.on)
-    joined = []
-    for _, same in groupby(backs, key=lambda back: (back.on, back.phrases[0].wording)):
-        group = list(same)
-        if len(group) == 1:
-            joined.append(group[0])
-            continue
-        joined.append(
-            replace(
-                group[0],
-                ears=Ears.BOTH,
-                earliest=max(back.earliest for back in group),
-                latest=min(back.latest for back in group),
-                phrases=tuple(replace(phrase, ears=Ears.BOTH) for phrase in group[0].phrases),
-                because=tuple(dict.fromkeys(because for back in group for because in back.because)),
-            )
-        )
-    return tuple(joined)
-
-
-def _return(visit: Visit, draft: _EarDraft) -> Return | None:
-    template, side = draft.template, draft.side
-    cap = draft.acting.change.return_days_at_most
-    wanted = visit.choice(side).return_days
-    if template.return_days is None or template.return_within is None or template.return_wording is None:
-        if wanted is not None:
-            raise VisitError(f"choices.{side}.return_days", f"{template.id} has no return; choose another aftercare")
-        return None
-    low, high = template.return_within
-    if cap is not None:
-        high, low = min(high, cap), min(low, cap)
-    if wanted is not None and not low <= wanted <= high:
-        raise VisitError(f"choices.{side}.return_days", f"{wanted} is outside {low} to {high} days for {template.id}")
-    days = wanted if wanted is not None else min(template.return_days, high)
-    on = visit.on + timedelta(days=days)
-    ears = Ears.of([side])
-    values: dict[str, int | str | tuple[str, ...]] = {
-        "date": on.isoformat(),
-        "days": days,
-        "weeks": round(days / 7),
-        "months": round(days / 30.44),
-    }
-    because = [Because(origin=template.id, codes=codes_behind(template.when, draft.facts), sources=template.sources)]
-    because += [
-        _rule_because(rule, draft.facts)
+def _no_turns(drafts: tuple[_EarDraft, ...], steps: tuple[Step, ...]) -> tuple[Caution, ...]:
+    """Both ears are softened by unlike courses although this person must not lose hearing on both sides."""
+    asking = [
+        (rule, draft.facts)
+        for draft in drafts
         for rule in draft.acting.rules
-        if rule.effect is Effect.CHANGE and rule.change is not None and rule.change.return_days_at_most == days
+        if rule.change is not None and rule.change.alternate_ears and rule.id not in draft.acting.overruled
     ]
-    return Return(
-        ears=ears,
-        on=on,
-        earliest=visit.on + timedelta(days=low),
-        latest=visit.on + timedelta(days=high),
-        phrases=(Phrase(wording=template.return_wording, ears=ears, values=values),),
-        because=tuple(because),
+    softened = [step for step in steps if step.course is not None and step.course.purpose is Purpose.SOFTEN]
+    if not asking or len(softened) < 2:
+        return ()
+    rule, facts = asking[0]
+    return (
+        Caution(
+            rule=rule.id,
+            ears=Ears.BOTH,
+            effect=Effect.WARN.value,
+            why="The two ears have different courses and cannot take turns: choose one agent for both, or one ear now.",
+            because=rule_because(rule, facts),
+            overrulable=False,
+        ),
     )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
 
 from service.domain.pack import Code, Overrulable, Pack
-from service.domain.visit import Side, Visit
+from service.domain.visit import EarChoice, Side, Visit
 from service.errors import VisitError
 
 
@@ -24,6 +24,8 @@ def check_visit(visit: Visit, pack: Pack) -> None:
         if ear.removed_by and not ear.findings:
             raise VisitError(f"{side}.findings", "wax removal is ticked but no finding: tick what was seen in this ear")
         choice = visit.choice(side)
+        if choice != EarChoice() and not ear.findings:
+            raise VisitError(f"choices.{side}", f"the {side} ear has no finding: tick what was seen, or choose nothing")
         if choice.template is not None:
             _known(f"choices.{side}.template", [choice.template], pack.templates)
         if choice.agent is not None:

@@ -24,8 +24,8 @@ class CourseDraft:
 
     @property
     def key(self) -> object:
-        """What must be equal for two ears to share one instruction."""
-        return (self.step.id, replace(self.course, ears=Ears.BOTH), self.technique)
+        """What must be equal for two ears to share one instruction (why each ear needs it may differ)."""
+        return (replace(self.course, ears=Ears.BOTH), self.technique)
 
 
 def draft_course(
@@ -82,6 +82,8 @@ def _pick_agent(
             raise VisitError(f"choices.{side}.agent", f"{picked} is barred in the {side} ear: {barring.why}")
         if purpose in pack.agents[picked].regimens:
             return pack.agents[picked]
+        offered = ", ".join(name for name, agent in pack.agents.items() if purpose in agent.regimens)
+        raise VisitError(f"choices.{side}.agent", f"{picked} has no regimen to {purpose}; allowed: {offered}")
     unknown = sorted(set(choices.agents) - set(pack.agents))
     if unknown:
         raise SettingsError(f"clinic.agents: {unknown[0]!r} is not in the content; allowed: {', '.join(pack.agents)}")
@@ -127,10 +129,11 @@ def _shortened(phases: tuple[Phase, ...], days: int) -> tuple[Phase, ...]:
 
 
 def instil_step(group: list[CourseDraft], pack: Pack, *, alternate: bool) -> Step:
-    """One instruction from the equal drafts of one ear or of both."""
-    first = group[0]
+    """One instruction from the equal drafts of one ear or of both. Only softening, which blocks, alternates."""
+    first = min(group, key=lambda draft: draft.step.id)
     ears = Ears.of([Side(draft.course.ears.value) for draft in group])
-    course = replace(first.course, ears=ears, alternate=alternate and ears is Ears.BOTH)
+    turns = alternate and ears is Ears.BOTH and first.course.purpose is Purpose.SOFTEN
+    course = replace(first.course, ears=ears, alternate=turns)
     agent = pack.agents[course.agent]
     phrases = [Phrase(wording=f"agent.{agent.id}.name"), *_dose_phrases(course, ears)]
     phrases += [Phrase(wording=unit, ears=ears) for unit in first.technique]
@@ -148,10 +151,12 @@ def instil_step(group: list[CourseDraft], pack: Pack, *, alternate: bool) -> Ste
 
 
 def _dose_phrases(course: Course, ears: Ears) -> list[Phrase]:
-    said = [
-        Phrase(wording="instil.drops", ears=ears, values={"drops": course.drops}),
-        Phrase(wording="instil.only", ears=ears),
-    ]
+    # Ears that take turns are named one by one: a sentence about both would have them treated on the same day.
+    single = [Ears.of([side]) for side in ears.sides] if course.alternate else [ears]
+    said = [Phrase(wording="instil.alternate")] if course.alternate else []
+    said += [Phrase(wording="instil.drops", ears=each, values={"drops": course.drops}) for each in single]
+    if not course.alternate:
+        said.append(Phrase(wording="instil.only", ears=ears))
     for number, phase in enumerate(course.phases):
         said.append(_rhythm_phrase(phase, then=number > 0))
         if course.purpose is not Purpose.MAINTAIN:
@@ -159,10 +164,8 @@ def _dose_phrases(course: Course, ears: Ears) -> list[Phrase]:
     if course.purpose is Purpose.MAINTAIN:
         last = course.first_day + timedelta(days=course.days - 1)
         said.append(Phrase(wording="instil.until", values={"until": last.isoformat()}))
-    if course.alternate:
-        said.append(Phrase(wording="instil.alternate"))
     if course.lie_minutes:
-        said.append(Phrase(wording="instil.lie", ears=ears, values={"minutes": course.lie_minutes}))
+        said += [Phrase(wording="instil.lie", ears=each, values={"minutes": course.lie_minutes}) for each in single]
     return said
 
 

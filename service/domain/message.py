@@ -152,3 +152,41 @@ class Outcome:
     detail: str
     reference: str | None = None
     retry_after: int | None = None
+
+
+class ReportState(StrEnum):
+    """What a far side says later about a message that it took."""
+
+    UNDERWAY = "underway"  # still trying; changes nothing
+    DELIVERED = "delivered"
+    FAILED = "failed"  # for good
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeliveryReport:
+    """A receipt or a bounce, matched to its message by our own `key` where it carries one, else by `reference`.
+
+    `reference` is what the far side named the message when it took it (`Outcome.reference`). `contact_bad` says that
+    the number or address itself is unusable, not only this message. `at` is UTC.
+    """
+
+    channel: Channel
+    state: ReportState
+    at: datetime
+    detail: str
+    key: str | None = None
+    reference: str | None = None
+    contact_bad: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inbound:
+    """Words that somebody sent to the clinic. `id` is the far side's own, so that a repeat is recognised; `sender` is
+    the number (E.164) or address as received; `in_reply_to` is the key of our message, if the answer names it."""
+
+    channel: Channel
+    id: str
+    sender: str
+    text: str
+    at: datetime
+    in_reply_to: str | None = None

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from service.domain.pack import Change, Condition, Effect, Overrulable, Pack, Purpose, Rule, StepSpec
+from service.domain.plan import Because
 from service.domain.visit import Side, Visit
 from service.errors import ContradictionError
 
@@ -62,6 +63,11 @@ def codes_behind(condition: Condition, facts: Facts) -> tuple[str, ...]:
     """The ticked codes that made the condition hold, sorted, for the 'why' beside each part of a plan."""
     asked = condition.ear_any | condition.ear_all | condition.person_any | condition.removed_by_any
     return tuple(sorted(asked & (facts.ear | facts.person | facts.removed_by)))
+
+
+def rule_because(rule: Rule, facts: Facts) -> Because:
+    """Why a rule acted: itself, the codes that called for it, its sources and its sentence for the clinician."""
+    return Because(origin=rule.id, codes=codes_behind(rule.when, facts), sources=rule.sources, note=rule.why)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

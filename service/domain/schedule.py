@@ -38,7 +38,8 @@ def lay_out(
     found += _course_ends(plan, contact, zone, timing)
     if appointment is not None:
         found += _appointment_reminders(appointment, contact, zone, timing)
-    elif plan.next_return is not None:
+    # A booking that comes too late for an ear does not take the place of its return.
+    if plan.next_return is not None and (appointment is None or plan.next_return.latest < appointment[0]):
         ask_on = max(plan.next_return.on - timedelta(days=timing.return_before_days), plan.on + timedelta(days=1))
         found.append(
             _at(MessageKind.RETURN_DUE, "return-due", datetime.combine(ask_on, contact.rhythm.morning), zone, timing)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date, timedelta
 
 from service.domain.pack import ClinicChoices, Pack, StepKind, WaterOption, WaterSituation
@@ -21,19 +22,33 @@ def chosen(situation: WaterSituation, choices: ClinicChoices) -> WaterOption:
     raise SettingsError(f"clinic.water.{situation.id}: {wanted!r} is not on offer; allowed: {allowed}")
 
 
-def steps(pack: Pack, choices: ClinicChoices, facts: Facts, side: Side, on: date) -> tuple[Step, ...]:
-    """The keep-dry steps of one ear. An option is left out when another is at least as strict and lasts as long."""
+def steps(pack: Pack, choices: ClinicChoices, facts: Mapping[Side, Facts], on: date) -> tuple[Step, ...]:
+    """The keep-dry steps of all ears.
+
+    In one ear an option is left out when another is at least as strict and lasts as long. An option without a limit
+    is left out when the other ear has one that lasts as long: a head goes under water with both its ears.
+    """
+    kept = {side: _of_ear(pack, choices, each) for side, each in facts.items()}
+    return tuple(
+        _step(situation, option, facts[side], side, on)
+        for side, options in kept.items()
+        for situation, option in options
+        if option.strictness > 0
+        or not any(_covers(other, option, earlier=False) for _, other in kept.get(side.other, ()))
+    )
+
+
+def _of_ear(pack: Pack, choices: ClinicChoices, facts: Facts) -> tuple[tuple[WaterSituation, WaterOption], ...]:
     found = [
         (situation, chosen(situation, choices)) for situation in pack.water.values() if holds(situation.when, facts)
     ]
-    kept = [
+    return tuple(
         (situation, option)
         for number, (situation, option) in enumerate(found)
         if not any(
             _covers(other, option, earlier=place < number) for place, (_, other) in enumerate(found) if place != number
         )
-    ]
-    return tuple(_step(situation, option, facts, side, on) for situation, option in kept)
+    )
 
 
 def _covers(other: WaterOption, option: WaterOption, *, earlier: bool) -> bool:

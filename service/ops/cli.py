@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import socket
 import sys
 from pathlib import Path
@@ -101,6 +102,7 @@ def serve(config: Path | None) -> None:
     settings = read_settings(config)
     services = build(settings)
     scheduler = start(services, owner(), settings.tick_seconds)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # as Ctrl+C does: the hand-over under way is finished first
     try:
         waitress.serve(create_app(services, settings), host=settings.host, port=settings.port, threads=8, ident=None)
     finally:

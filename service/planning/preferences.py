@@ -10,11 +10,13 @@ from dataclasses import replace
 from datetime import date, time, timedelta
 
 from service.domain.contact import Channel, Contact, ReminderLevel, Rhythm
+from service.domain.course import doses
 from service.domain.plan import Status
 from service.domain.wall_clock import zone_named
 from service.errors import ContactError, NotFoundError
 from service.planning.aftercare import replan
 from service.services import Services
+from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
 
 LONGEST_PAUSE_DAYS = 60
@@ -22,17 +24,29 @@ LONGEST_PAUSE_DAYS = 60
 
 
 def mark_dose(services: Services, person_id: str, wall: str, *, done: bool) -> None:
-    """Note one dose of the current plan as done, or take that back. Raises NotFoundError when there is no plan."""
+    """Note one dose of the current plan as done, or take that back; `wall` is its local time, "2026-11-25T21:30".
+
+    Raises NotFoundError when there is no plan, or no dose at that time.
+    """
     now = services.clock.now()
     with services.open_work() as work:
         stored = work.plans.current(person_id)
         if stored is None:
             raise NotFoundError("there is no plan to mark a dose of")
+        contact = work.people.get(person_id).contact
+        if wall not in work.plans.marks(stored.id) and wall not in _walls(stored, contact):
+            raise NotFoundError("there is no dose at that time")
         if done:
             work.plans.mark_dose(stored.id, wall, now)
         else:
             work.plans.unmark_dose(stored.id, wall)
         work.commit()
+
+
+def _walls(stored: StoredPlan, contact: Contact) -> set[str]:
+    zone = zone_named(contact.zone)
+    found = (dose for course in stored.plan.courses for dose in doses(course, contact.rhythm, zone))
+    return {dose.wall.isoformat(timespec="minutes") for dose in found}
 
 
 def change_rhythm(services: Services, person_id: str, times: dict[str, time]) -> None:
@@ -107,6 +121,8 @@ def _change(services: Services, person_id: str, action: str, change: Callable[[C
     with services.open_work() as work:
         person = work.people.get(person_id)
         contact = change(person.contact)
+        if contact == person.contact:
+            return
         work.people.save(replace(person, contact=contact))
         _follow(services, work, person_id, contact)
         work.ledger.note("patient", action, person_id, now)

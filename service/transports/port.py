@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from importlib.metadata import entry_points
 from typing import Protocol
 
-from service.domain.message import Envelope, Outcome, Result
+from service.domain.message import DeliveryReport, Envelope, Inbound, Outcome, Result
 from service.errors import TransportError
 
 GROUP = "service.transports"
@@ -30,6 +30,15 @@ class Transport(Protocol):
 
     def close(self) -> None:
         """Let go of connections."""
+        ...
+
+
+class Receiving(Protocol):
+    """What a transport has besides, when its far side also talks to us on the same line (such as SMPP)."""
+
+    def receive(self, report: Callable[[DeliveryReport], None], inbound: Callable[[Inbound], None]) -> None:
+        """Name where receipts and incoming words go. Each call returns once the value is safely stored; only then is
+        the far side told that we have it. May be called from another thread."""
         ...
 
 

@@ -87,7 +87,7 @@ def check_password(services: Services, login: str, password: str) -> Staff | Non
 def _rest_after(failures: int, now: datetime) -> datetime | None:
     if failures < FREE_TRIES:
         return None
-    return now + min(FIRST_REST * 2 ** min(failures - FREE_TRIES, 20), LONGEST_REST)
+    return now + min(FIRST_REST * (1 << min(failures - FREE_TRIES, 20)), LONGEST_REST)
 
 
 def _matches(stored: str, password: str) -> bool:
@@ -188,8 +188,12 @@ def needs(*roles: str) -> Callable[[Callable[_P, _R]], Callable[_P, _R | BaseRes
             if staff is None:
                 return redirect(url_for("signing_in.sign_in", then=request.path if request.method == "GET" else None))
             if not staff.roles & frozenset(roles or ROLES):
-                raise NotAllowedError(f"this page is for the role {' or '.join(roles or ROLES)}; ask a colleague who has it")
-            if request.method == "POST" and not hmac.compare_digest(request.form.get("csrf", "").encode(), g.csrf.encode()):
+                raise NotAllowedError(
+                    f"this page is for the role {' or '.join(roles or ROLES)}; ask a colleague who has it"
+                )
+            if request.method == "POST" and not hmac.compare_digest(
+                request.form.get("csrf", "").encode(), g.csrf.encode()
+            ):
                 raise NotAllowedError("this form is out of date or came from another site; open the page again")
             return view(*args, **kwargs)
 

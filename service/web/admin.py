@@ -103,7 +103,9 @@ def _pin(digests: dict[str, str | None]) -> str:
 
 def _known(services: Services, language: str) -> None:
     if language not in services.catalogs.languages:
-        raise NotFoundError(f"there is no catalog for {language}; choose one of {', '.join(services.catalogs.languages)}")
+        raise NotFoundError(
+            f"there is no catalog for {language}; choose one of {', '.join(services.catalogs.languages)}"
+        )
 
 
 def _units(services: Services, work: UnitOfWork, language: str) -> list[UnitView]:
@@ -131,7 +133,9 @@ def _texts(services: Services, language: str, unit: Wording) -> tuple[tuple[str,
         else:
             names = plural_categories(language)
             rows = zip(names, said, strict=False)
-            found += [(f"{form}, {name}", english.one or "" if name == "one" else english.other, text) for name, text in rows]
+            found += [
+                (f"{form}, {name}", english.one or "" if name == "one" else english.other, text) for name, text in rows
+            ]
     return tuple(found)
 
 
@@ -149,7 +153,9 @@ def outgoing() -> str:
     services, now = the_services(), the_services().clock.now()
     ended = (State.SENT, State.DELIVERED, State.DROPPED, State.FAILED, State.UNCERTAIN)
     with services.open_reading() as work:
-        counts = sorted(work.messages.counts().items(), key=lambda pair: (list(State).index(State(pair[0][0])), pair[0][1] or ""))
+        counts = sorted(
+            work.messages.counts().items(), key=lambda pair: (list(State).index(State(pair[0][0])), pair[0][1] or "")
+        )
         next_look = work.messages.next_look()
         recent = work.messages.recent(ended, limit=60)
         waiting = sorted(work.messages.recent([State.PENDING], limit=2000), key=lambda m: m.look_at)[:15]

@@ -15,7 +15,7 @@ from service.services import Services
 
 def create_app(services: Services, settings: Settings) -> Flask:
     """The application over these services."""
-    from service.web import admin, clinician, demo, desk, patient, signing_in
+    from service.web import admin, clinician, demo, desk, fonts, patient, signing_in
 
     app = Flask(__name__)
     app.config.update(MAX_CONTENT_LENGTH=256 * 1024, MAX_FORM_PARTS=2000)
@@ -23,7 +23,7 @@ def create_app(services: Services, settings: Settings) -> Flask:
     app.extensions["settings"] = settings
     app.jinja_env.globals["pictogram"] = pictograms.svg
     app.jinja_env.globals["nonce"] = nonce
-    for part in (signing_in, clinician, desk, admin, patient):
+    for part in (signing_in, clinician, desk, admin, patient, fonts):
         app.register_blueprint(part.bp)
     if settings.demo_page:
         app.register_blueprint(demo.bp)

@@ -217,7 +217,9 @@ def _page(
         error=error,
         error_field=refused.field if isinstance(refused, VisitError) else "",
         plan=plan,
-        ears=[_ear_proposal(services, plan, side) for side in plan.ears] if plan is not None and not plan.urgent else [],
+        ears=[_ear_proposal(services, plan, side) for side in plan.ears]
+        if plan is not None and not plan.urgent
+        else [],
         seen=seen,
         mark=mark,
         current=current,

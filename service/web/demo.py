@@ -59,7 +59,9 @@ def clock() -> BaseResponse:
     access.check_form_token()
     services = the_services()
     if not isinstance(services.clock, WindableClock):
-        raise NotAllowedError("this service runs on the real clock, which cannot be wound; set pretend_clock for a demo")
+        raise NotAllowedError(
+            "this service runs on the real clock, which cannot be wound; set pretend_clock for a demo"
+        )
     wanted, before = request.form.get("to", ""), services.clock.now()
     if wanted == "message":
         wound = wind_to_next(services, services.clock)

@@ -161,14 +161,18 @@ def _choice(side: Side, ear: EarForm) -> EarChoice:
 
 def _overrules(side: Side, ear: EarForm) -> list[Overrule]:
     for rule in sorted(ear.reasons.keys() - ear.set_aside):
-        raise VisitError(f"overrules.{side}.{rule}", "a reason is typed but the box is not ticked: tick it, or clear the reason")
+        raise VisitError(
+            f"overrules.{side}.{rule}", "a reason is typed but the box is not ticked: tick it, or clear the reason"
+        )
     made = []
     for rule in sorted(ear.set_aside):
         reason = ear.reasons.get(rule, "")
         if not reason:
             raise VisitError(f"overrules.{side}.{rule}", "to set this aside, say why this person is an exception")
         if len(reason) > LONGEST_REASON:
-            raise VisitError(f"overrules.{side}.{rule}", f"the reason may have up to {LONGEST_REASON} characters; shorten it")
+            raise VisitError(
+                f"overrules.{side}.{rule}", f"the reason may have up to {LONGEST_REASON} characters; shorten it"
+            )
         made.append(Overrule(rule=rule, side=side, reason=reason))
     return made
 
@@ -222,9 +226,12 @@ def explain(error: VisitError, pack: Pack) -> str:
     elif label is None and parts[0] == "overrules" and len(parts) == 3:
         rule = pack.rules.get(parts[2])
         label = f"{parts[1].capitalize()} ear, “{rule.why if rule else parts[2]}”"
+    # Codes of two tables may be spelled alike: where a choice is refused its templates speak, elsewhere the boxes.
+    boxes = (pack.methods, pack.history, pack.findings)
+    tables = (*boxes, pack.agents, pack.templates) if parts[0] == "choices" else (pack.templates, pack.agents, *boxes)
     labels = {
         code: value.label
-        for table in (pack.findings, pack.history, pack.methods, pack.agents, pack.templates)
+        for table in tables
         for code, value in table.items()
         if "-" in code  # a one-word code such as "normal" is also an ordinary word
     }

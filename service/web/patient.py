@@ -2,28 +2,24 @@
 
 Forms carry no CSRF token, and need none: nothing that a browser sends by itself (no cookie, no password) lets anybody
 in. Only the address does, and a page of somebody else cannot know it. Reading a page changes nothing, since previewers
-and virus scanners fetch every link; the calendar feed alone writes down what calendars were told (RFC 7986 clients
+and virus scanners fetch every link; the calendar feed alone writes down what calendars were told (RFC 5546 clients
 need a SEQUENCE that only rises).
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, datetime
-from functools import cache
 from typing import NamedTuple
 
 from flask import Blueprint, Response, current_app, g, make_response, redirect, render_template, request, url_for
-from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
 
-from service import pictograms
 from service.calendars import content_type
 from service.delivery.attachments import sheet_of
 from service.domain.contact import Channel, Contact
-from service.domain.plan import Phrase, Plan, Status
-from service.domain.visit import Ears
+from service.domain.plan import Status
 from service.domain.wall_clock import to_wall, zone_named
 from service.errors import ContactError, WordingError
 from service.links import hash_of, page_url
@@ -31,7 +27,6 @@ from service.messages.i18n import direction
 from service.messages.read_plan import read_plan, units_of
 from service.messages.reading import Reading
 from service.messages.today import Today, what_today
-from service.messages.wordings import Wordings
 from service.planning import preferences
 from service.planning.calendar import feed
 from service.services import Services
@@ -39,6 +34,7 @@ from service.storage.records import Person, StoredPlan
 from service.storage.unit_of_work import UnitOfWork
 from service.web.app import the_services
 from service.web.patient_choices import CHANGES, PAUSES, Form, Misses, languages, places
+from service.web.patient_words import Voice, change_units, frame_units, live, picture, plan_units, tel, voice_for
 
 bp = Blueprint("patient", __name__, url_prefix="/p")
 
@@ -53,20 +49,6 @@ NOT_SHOWN = {
     Status.COMPLETED: frozenset({"urgent", "do", "water", "avoid", "normal", "supply"}),
 }
 """Sections of a plan that somebody must not follow in this status."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Voice:
-    """Says wording units in the one language of a page. `stands_in`: not the language that the person asked for."""
-
-    wordings: Wordings
-    language: str
-    stands_in: bool = False
-
-    def __call__(self, unit: str, ears: str | None = None, **values: int | str | tuple[str, ...]) -> str:
-        """The unit's text. Raises WordingError."""
-        phrase = Phrase(wording=unit, ears=Ears(ears) if ears else None, values=values)
-        return self.wordings.say(phrase, self.language)
 
 
 class Found(NamedTuple):
@@ -97,7 +79,7 @@ def open_link() -> Response | None:
             return None
         misses: Misses = current_app.extensions.setdefault("patient-misses", Misses())
         tired = misses.add(request.remote_addr or "", services.clock.now())
-        voice = _voice(services, work, services.clinic.language, _frame_units(services))
+        voice = voice_for(services, work, services.clinic.language, frame_units(services))
     return _page("gone.html", voice, code=429 if tired else 404, tired=tired)
 
 
@@ -118,58 +100,7 @@ def _found(work: UnitOfWork) -> Found:
     return Found(person, stored, work.plans.marks(stored.id) if stored else frozenset())
 
 
-# --- in which words --------------------------------------------------------------------------------------------------
-
-
-def _frame_units(services: Services) -> set[str]:
-    """The units of every page: those of the plan's page and of the bar."""
-    units = {unit for unit in services.pack.wording if unit.startswith("page.") and not unit.startswith("page.change.")}
-    return units | {"section.help"}
-
-
-def _change_units(services: Services) -> set[str]:
-    return _frame_units(services) | {unit for unit in services.pack.wording if unit.startswith("page.change.")}
-
-
-def _plan_units(services: Services, plan: Plan) -> set[str]:
-    moments = {f"moment.{m}" for course in plan.courses for phase in course.phases for m in phase.moments}
-    agents = {f"agent.{course.agent}.name" for course in plan.courses}
-    return _frame_units(services) | units_of(plan) | moments | agents
-
-
-def _voice(services: Services, work: UnitOfWork, wanted: str, units: set[str]) -> Voice:
-    wordings = services.wordings(work)
-    choice = wordings.choose_language(wanted, units)
-    return Voice(wordings=wordings, language=choice.language, stands_in=choice.fallback)
-
-
-@cache
-def picture(name: str) -> Markup:
-    """A pictogram without its English title, which a browser would show over the words of another language."""
-    return Markup(re.sub(r"<title>.*?</title>", "", pictograms.svg(name), flags=re.DOTALL))  # noqa: S704 - our files
-
-
-def tel(number: str) -> str | None:
-    """A number as it stands in a tel: link (RFC 3966): digits with a leading plus kept; None without any digit."""
-    first = re.search(r"\+?\d[\d\s().-]*", number)
-    return re.sub(r"[^+\d]", "", first[0]) if first else None
-
-
-def live(sentence: str) -> Markup:
-    """A sentence whose numbers and address of the clinic can be tapped, and never break over two lines."""
-    clinic = the_services().clinic
-    targets = {number: f"tel:{tel(number)}" for number in (clinic.phone, clinic.emergency, clinic.urgent_line)}
-    targets = {number: target for number, target in targets.items() if tel(number)}
-    if clinic.email:
-        targets[clinic.email] = f"mailto:{clinic.email}"
-    either = "|".join(re.escape(text) for text in sorted(targets, key=len, reverse=True))
-    pieces = re.split(rf"(?<![\w+])({either})(?!\w)", sentence) if either else [sentence]
-    return Markup("").join(_link(targets[piece], piece) if n % 2 else piece for n, piece in enumerate(pieces))
-
-
-def _link(target: str, text: str) -> Markup:
-    kind = "number" if target.startswith("tel:") else "mail"
-    return Markup('<a class="{}" dir="ltr" href="{}">{}</a>').format(kind, target, text)
+# --- answers ---------------------------------------------------------------------------------------------------------
 
 
 def _page(template: str, voice: Voice, *, code: int = 200, **context: object) -> Response:
@@ -206,8 +137,8 @@ def plan(token: str) -> Response:
     services = the_services()
     with services.open_reading() as work:
         found = _found(work)
-        units = _plan_units(services, found.stored.plan) if found.stored else _frame_units(services)
-        voice = _voice(services, work, found.contact.language, units)
+        units = plan_units(services, found.stored.plan) if found.stored else frame_units(services)
+        voice = voice_for(services, work, found.contact.language, units)
         reading = _read(services, found, voice)
     link = page_url(services.clinic.base_url, token)
     return _page(
@@ -305,7 +236,7 @@ def sheet(token: str) -> AnyResponse:
         if found.stored is None or found.stored.status is Status.COMPLETED:
             return redirect(url_for("patient.plan", token=token), 302)
         contact = replace(found.contact, large_print=found.contact.large_print or request.args.get("large") == "1")
-        voice = _voice(services, work, contact.language, set(units_of(found.stored.plan)))
+        voice = voice_for(services, work, contact.language, set(units_of(found.stored.plan)))
         link = page_url(services.clinic.base_url, token)
         data = sheet_of(services, work, found.stored, contact, voice.language, link)
     answer = Response(data, content_type="application/pdf")
@@ -338,7 +269,7 @@ def _change_page(typed: Form, *, wrong: str | None = None) -> Response:
     services = the_services()
     with services.open_reading() as work:
         contact = work.people.get(g.person_id).contact
-        voice = _voice(services, work, contact.language, _change_units(services))
+        voice = voice_for(services, work, contact.language, change_units(services))
     return _page(
         "change.html",
         voice,
@@ -377,7 +308,7 @@ def _stop_page(code: int = 200) -> Response:
     services = the_services()
     with services.open_reading() as work:
         contact = work.people.get(g.person_id).contact
-        voice = _voice(services, work, contact.language, _change_units(services))
+        voice = voice_for(services, work, contact.language, change_units(services))
     return _page("stop.html", voice, code=code, stopped=_stopped(contact))
 
 

@@ -157,9 +157,7 @@ def _email(text: str, allowed: Allowed, errors: dict[str, str]) -> str | None:
         return None
 
 
-def _channels(
-    typed: Mapping[str, str], errors: dict[str, str], there: Mapping[Channel, object]
-) -> tuple[Channel, ...]:
+def _channels(typed: Mapping[str, str], errors: dict[str, str], there: Mapping[Channel, object]) -> tuple[Channel, ...]:
     """The agreed ways of reaching the person, in order; each needs the number or address that it goes to."""
     found: list[Channel] = []
     lacking = {Channel.TEXT: ("phone", "a mobile number"), Channel.EMAIL: ("email", "an e-mail address"),
@@ -175,6 +173,8 @@ def _channels(
         if channel in found:
             errors[place] = "This way is chosen twice; choose another one or none."
         elif not there[channel]:
-            errors.setdefault(lacking[channel][0], f"Give {lacking[channel][1]}, since the person wants to be reached by it.")
+            errors.setdefault(
+                lacking[channel][0], f"Give {lacking[channel][1]}, since the person wants to be reached by it."
+            )
         found.append(channel)
     return tuple(found)

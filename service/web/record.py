@@ -6,6 +6,7 @@ from flask import Blueprint, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from service.domain.plan import Status
+from service.domain.visit import Side
 from service.errors import NotAllowedError
 from service.planning.aftercare import set_status
 from service.planning.people import mark_left, renew_link, revoke_links
@@ -57,6 +58,7 @@ def show(person_id: str) -> str:
         actions=ACTIONS,
         changes=CHANGES,
         pack=services.pack,
+        sides=tuple(Side),
         now=now,
         may_change=bool(the_staff().roles & {"clinician", "lead"}),
     )

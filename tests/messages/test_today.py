@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, time
 
 import pytest
 from builders import a_contact
+
 from service.domain.contact import Contact, Rhythm
 from service.domain.pack import Moment, Phase, Purpose, StepKind
 from service.domain.plan import Course, Plan, Step
@@ -67,7 +68,7 @@ def test_a_dose_of_today_says_how_many_drops_which_ear_and_when() -> None:
     (dose,) = found.doses
     (part,) = dose.parts
     assert (part.drops, part.ears, part.agent) == (3, Ears.RIGHT, "olive-oil")
-    assert dose.wall == datetime(2026, 11, 25, 21, 30)
+    assert dose.key == "2026-11-25T21:30"
     assert dose.moment is Moment.BEDTIME
     assert dose.mark is None
     assert found.stand is Stand.RUNNING
@@ -81,7 +82,7 @@ def test_a_dose_before_the_visit_ended_is_not_asked_for() -> None:
 def test_the_next_dose_is_the_first_of_a_later_day() -> None:
     found = today(a_course(moments=TWICE))
     assert found.next is not None
-    assert found.next.wall == datetime(2026, 11, 26, 8, 0)
+    assert found.next.key == "2026-11-26T08:00"
 
 
 def test_a_day_between_two_dose_days_has_none_and_names_the_next() -> None:

@@ -4,19 +4,27 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
+from argon2 import PasswordHasher
 from builders import StoppedClock, a_service, some_settings
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
 from service.config import Settings
-from service.planning.staffing import add_member
 from service.services import Services
+from service.storage.records import Staff
 from service.transports.port import RecordingTransport
 from service.web.app import create_app
 
 PASSWORD = "a long enough password"
+
+
+@cache
+def password_hash() -> str:
+    """The hash of `PASSWORD`, made once because a good one is slow."""
+    return PasswordHasher().hash(PASSWORD)
 
 
 @dataclass
@@ -56,7 +64,10 @@ def a_browser(folder: Path, *, approve: tuple[str, ...] = ("en",), **changes: ob
         ("dina", "Dina Marsh", {"desk"}),
         ("cleo", "Cleo Byrne", {"clinician"}),
     ):
-        add_member(services, login, name, frozenset(roles), PASSWORD, by="test")
+        with services.open_work() as work:
+            member = Staff(id=login, login=login, name=name, roles=frozenset(roles))
+            work.staff.add(member, password_hash())
+            work.commit()
     settings: Settings = some_settings(folder, **changes)
     app = create_app(services, settings)
     app.testing = True

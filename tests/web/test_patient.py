@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from builders import StoppedClock, a_clinic, a_person, a_service, a_visit, an_ear, some_settings, the_pack
 from flask.testing import FlaskClient
+
 from service.delivery.dispatch import send_due
 from service.domain.contact import Channel, Contact
 from service.domain.message import MessageKind, State
@@ -89,7 +90,7 @@ def opened(
 ) -> Clinic:
     clock = StoppedClock()
     services, sent = a_service(f"sqlite:///{tmp_path / 'clinic.sqlite'}", clock=clock, approve=approve, **(parts or {}))
-    a_person(services, **contact)
+    a_person(services, "maud", **contact)
     plan = give(services, "maud", visit or a_visit(**SOFTENING), "Dr Wren Halloway") if with_plan else None
     with services.open_work() as work:
         token = live_link(services, work, "maud", clock.now())
@@ -110,8 +111,8 @@ def urdu(folder: Path) -> Catalogs:
     for message in template_catalog(the_pack()):
         if not message.id:
             continue
-        many = isinstance(message.id, tuple | list)
-        english = list(message.id) if many else [message.id]
+        english = [message.id] if isinstance(message.id, str) else list(message.id)
+        many = len(english) > 1
         said = [f"اردو {' '.join(re.findall(r'{[a-z_]+}', text))}" for text in english]
         said = [f"{text} {number}" for number, text in enumerate(said)] if many else said
         lines += ["", f'msgctxt "{message.context}"', f"msgid {quoted(english[0])}"]
@@ -393,7 +394,9 @@ def test_an_unknown_link_without_any_approved_words_shows_the_numbers_too(tmp_pa
 def test_no_sentence_of_the_page_stands_in_its_templates() -> None:
     folder = Path(__file__).parents[2] / "service" / "web" / "templates" / "patient"
     for path in folder.glob("*.html"):
-        bare = re.sub(r"{#.*?#}|{%.*?%}|{{.*?}}|<[^>]*>|<!doctype html>", " ", path.read_text("utf-8"), flags=re.DOTALL)
+        bare = re.sub(
+            r"{#.*?#}|{%.*?%}|{{.*?}}|<[^>]*>| [a-z-]+=\"[^\"]*\"", " ", path.read_text("utf-8"), flags=re.DOTALL
+        )
         assert re.findall(r"[A-Za-z]{2,}", bare) == [], path.name
 
 
@@ -464,7 +467,11 @@ def test_somewhere_else_moves_today_and_the_messages_to_that_clock(clinic: Clini
     assert 'value="Asia/Karachi">Pakistan: Karachi</option>' in page
     clinic.client.post(clinic.page + "/change", data={"what": "zone", "zone": "Asia/Karachi"})
     with clinic.services.open_reading() as work:
-        doses = [m.planned for m in work.messages.of_person("maud") if m.planned.kind is MessageKind.DOSE]
+        doses = [
+            m.planned
+            for m in work.messages.of_person("maud")
+            if m.planned.kind is MessageKind.DOSE and not m.superseded
+        ]
     assert {m.zone for m in doses} == {"Asia/Karachi"}
     bedtime = next(m for m in doses if m.wall == "2026-11-25T21:30")
     assert bedtime.due == datetime(2026, 11, 25, 16, 30, tzinfo=UTC)
@@ -493,18 +500,18 @@ def test_a_pause_lasts_as_long_as_its_button_says_and_can_be_ended(clinic: Clini
 
 def dropped_after_stop(clinic: Clinic) -> bool:
     """Whether nothing more goes out in the month that follows."""
-    before = len(clinic.sent.envelopes)
+    before = len(clinic.sent.sent)
     for _ in range(60):
         clinic.clock.forward(hours=12)
         send_due(clinic.services, "test")
     with clinic.services.open_reading() as work:
         states = {m.state for m in work.messages.of_person("maud") if m.planned.kind is not MessageKind.PLAN_GIVEN}
-    return len(clinic.sent.envelopes) == before and states == {State.DROPPED}
+    return len(clinic.sent.sent) == before and states == {State.DROPPED}
 
 
 def test_stop_asks_first_then_no_message_goes_out_any_more(clinic: Clinic) -> None:
     send_due(clinic.services, "test")
-    assert len(clinic.sent.envelopes) == 1
+    assert len(clinic.sent.sent) == 1
     assert "Yes, stop all messages" in clinic.text("/stop")
     answer = clinic.client.post(clinic.page + "/stop")
     assert (answer.status_code, answer.headers["Location"]) == (303, f"{clinic.page}?said=stopped")

@@ -1,0 +1,86 @@
+"""In which words does the patient's page speak? One language a page, approved units only, numbers one can tap."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cache
+
+from markupsafe import Markup
+
+from service import pictograms
+from service.domain.plan import Phrase, Plan
+from service.domain.visit import Ears
+from service.messages.read_plan import units_of
+from service.messages.wordings import Wordings
+from service.services import Services
+from service.storage.unit_of_work import UnitOfWork
+from service.web.app import the_services
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Voice:
+    """Says wording units in the one language of a page. `stands_in`: not the language that the person asked for."""
+
+    wordings: Wordings
+    language: str
+    stands_in: bool = False
+
+    def __call__(self, unit: str, ears: str | None = None, **values: int | str | tuple[str, ...]) -> str:
+        """The unit's text. Raises WordingError."""
+        phrase = Phrase(wording=unit, ears=Ears(ears) if ears else None, values=values)
+        return self.wordings.say(phrase, self.language)
+
+
+def frame_units(services: Services) -> set[str]:
+    """The units of every page: those of the plan's page and of the bar."""
+    units = {unit for unit in services.pack.wording if unit.startswith("page.") and not unit.startswith("page.change.")}
+    return units | {"section.help"}
+
+
+def change_units(services: Services) -> set[str]:
+    """The units of the pages on which the person changes things."""
+    return frame_units(services) | {unit for unit in services.pack.wording if unit.startswith("page.change.")}
+
+
+def plan_units(services: Services, plan: Plan) -> set[str]:
+    """The units of a plan's page."""
+    moments = {f"moment.{m}" for course in plan.courses for phase in course.phases for m in phase.moments}
+    agents = {f"agent.{course.agent}.name" for course in plan.courses}
+    return frame_units(services) | units_of(plan) | moments | agents
+
+
+def voice_for(services: Services, work: UnitOfWork, wanted: str, units: set[str]) -> Voice:
+    """The wanted language, or the approved source language. Raises WordingError when even that lacks a unit."""
+    wordings = services.wordings(work)
+    choice = wordings.choose_language(wanted, units)
+    return Voice(wordings=wordings, language=choice.language, stands_in=choice.fallback)
+
+
+@cache
+def picture(name: str) -> Markup:
+    """A pictogram without its English title, which a browser would show over the words of another language."""
+    return Markup(re.sub(r"<title>.*?</title>", "", pictograms.svg(name), flags=re.DOTALL))  # noqa: S704 - our files
+
+
+def tel(number: str) -> str | None:
+    """A number as it stands in a tel: link (RFC 3966): digits with a leading plus kept; None without any digit."""
+    first = re.search(r"\+?\d[\d\s().-]*", number)
+    return re.sub(r"[^+\d]", "", first[0]) if first else None
+
+
+def live(sentence: str) -> Markup:
+    """A sentence whose numbers and address of the clinic can be tapped, and never break over two lines."""
+    clinic = the_services().clinic
+    targets = {number: f"tel:{tel(number)}" for number in (clinic.phone, clinic.emergency, clinic.urgent_line)}
+    targets = {number: target for number, target in targets.items() if tel(number)}
+    if clinic.email:
+        targets[clinic.email] = f"mailto:{clinic.email}"
+    either = "|".join(re.escape(text) for text in sorted(targets, key=len, reverse=True))
+    pieces = re.split(rf"(?<![\w+])({either})(?!\w)", sentence) if either else [sentence]
+    return Markup("").join(_link(targets[piece], piece) if n % 2 else piece for n, piece in enumerate(pieces))
+
+
+def _link(target: str, text: str) -> Markup:
+    kind = "number" if target.startswith("tel:") else "mail"
+    return Markup('<a class="{}" dir="ltr" href="{}">{}</a>').format(kind, target, text)
