@@ -30,6 +30,8 @@ def check_visit(visit: Visit, pack: Pack) -> None:
             _known(f"choices.{side}.template", [choice.template], pack.templates)
         if choice.agent is not None:
             _known(f"choices.{side}.agent", [choice.agent], pack.agents)
+    if visit.next_appointment_time is not None and visit.next_appointment is None:
+        raise VisitError("next_appointment", "there is a time without a date; give the date or leave out the time")
     _known("history", visit.history, pack.history)
     _compatible("history", visit.history, pack.history)
     for number, made in enumerate(visit.overrules):

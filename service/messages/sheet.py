@@ -48,7 +48,8 @@ def render_sheet(reading: Reading, *, link: str, large_print: bool = False, draf
 
     `link` is the address of the patient's page; it is printed and also drawn as a code. With `large_print` no letter
     is smaller than 18 points; otherwise sentences are set in 12.5 points (14 in Arabic letters), or in 11.5 (13) where
-    that saves a page and the plan does not fit on one sheet of paper anyway. `draft_note`, if given, stands in a frame at the top of every page.
+    that saves a page and the plan does not fit on one sheet of paper anyway. `draft_note`, if given, stands in a frame
+    at the top of every page.
 
     Raises:
         NotFoundError: a block asks for a picture that does not exist.

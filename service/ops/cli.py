@@ -14,7 +14,7 @@ import click
 
 from service import codec
 from service.config import read_settings, shipped_content, shipped_locales
-from service.errors import TragusError
+from service.errors import TragusError, VisitError
 
 CONFIG = click.option(
     "--config", type=click.Path(path_type=Path), help="Settings file (default: TRAGUS_CONFIG or tragus.toml)."
@@ -52,10 +52,13 @@ def plan(visit: Path, form: str, lang: str | None, out: Path | None, config: Pat
 
     clinic, choices = read_sample(config)
     data = show(prepare(read_visit(visit), lang, clinic, choices), form)
-    if out is not None:
-        out.write_bytes(data)
-    else:
+    if out is None:
         sys.stdout.buffer.write(data)
+        return
+    try:
+        out.write_bytes(data)
+    except OSError as failed:
+        raise VisitError("--out", f"{out} cannot be written: {failed.strerror}") from failed
 
 
 @main.command()

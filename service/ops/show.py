@@ -78,12 +78,13 @@ def sample_clinic() -> Clinic:
 
 
 def prepare(file: VisitFile, language: str | None, clinic: Clinic, choices: ClinicChoices) -> Shown:
-    """The plan of a visit with all that is needed to show it. Raises PlanError, ContentError."""
+    """The plan of a visit with all that is needed to show it. Raises PlanError, ContactError, ContentError."""
     pack = load_pack(shipped_content())
     catalogs: Catalogs = load_catalogs(shipped_locales(), pack)
     wanted = language or file.contact.language
     if wanted not in catalogs.languages:
         raise VisitError("language", f"{wanted!r} has no catalog; allowed: {', '.join(catalogs.languages)}")
+    zone_named(file.contact.zone)
     values = {
         "clinic": clinic.name,
         "phone": clinic.phone,

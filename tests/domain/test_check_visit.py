@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import time
 
 import pytest
 from builders import a_visit, an_ear, the_pack
@@ -34,6 +35,7 @@ REFUSED = [
         a_visit(choices={Side.RIGHT: EarChoice(agent="olive")}),
         "choices.right.agent: 'olive' is not known; did you mean olive-oil?",
     ),
+    (a_visit(next_appointment_time=time(9, 40)), "next_appointment: there is a time without a date"),
     (a_visit(choices={Side.LEFT: EarChoice(return_days=5)}), "choices.left: the left ear has no finding"),
     (
         a_visit(overrules=(Overrule(rule="grommet-no-softner", side=Side.RIGHT, reason="x"),)),

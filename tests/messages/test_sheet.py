@@ -10,12 +10,16 @@ from typing import Any
 
 import pytest
 import zxingcpp
+from builders import a_clinic, a_visit, an_ear, draft_wordings, the_pack
 from PIL import Image
 from pypdf import PdfReader
 
-from service.domain.visit import Ears
+from service.domain.build import build_plan
+from service.domain.pack import ClinicChoices
+from service.domain.visit import Ears, Visit
 from service.errors import NotFoundError, WordingError
 from service.messages import sheet
+from service.messages.read_plan import read_plan
 from service.messages.reading import Block, Reading, Section
 from service.messages.sheet import render_sheet
 from service.pictograms import names
@@ -24,6 +28,7 @@ LINK = "https://ear.example.org/p/Zk3vQ9xT2mB7aLwR5nYcHd"
 SMALLEST_LARGE_PRINT = 18.0  # points
 PHONE = "\u2066+44 20 7946 0123\u2069"
 POINTS_PER_INCH = 72
+OLIVE = (0x6B, 0x7A, 0x2A)
 POINTS_PER_MM = POINTS_PER_INCH / 25.4
 
 
@@ -267,9 +272,98 @@ def test_a_picture_that_does_not_exist_is_refused_by_name() -> None:
 
 def test_signs_to_get_help_come_before_the_steps_and_the_most_urgent_come_first() -> None:
     text = text_of(render_sheet(a_reading(), link=LINK))
+    order = ["Your ear care plan", "This plan is also", "When to get help", "Get emergency help now."]
+    order += ["Contact us within 3 days", "What to do", "Water", "Questions?"]
+    places = [text.index(part) for part in order]
+    assert all(before < after for before, after in pairwise(places))
+
+
+def test_a_large_print_sheet_gives_its_first_page_to_the_signs_and_its_link_at_the_end() -> None:
+    text = text_of(render_sheet(a_reading(), link=LINK, large_print=True))
     order = ["Your ear care plan", "When to get help", "Get emergency help now.", "Contact us within 3 days"]
     places = [text.index(part) for part in (*order, "What to do", "Water", "This plan is also", "Questions?")]
     assert all(before < after for before, after in pairwise(places))
+
+
+def test_the_code_stands_beside_the_title_at_the_end_of_the_line(tmp_path: Path) -> None:
+    for make, at_end in ((a_reading, True), (an_urdu_reading, False)):
+        page = pages_of(render_sheet(make(), link=LINK), tmp_path)[0]
+        (code,) = zxingcpp.read_barcodes(page)
+        assert (code.position.top_left.x > page.width / 2) is at_end
+        assert code.position.bottom_left.y < page.height / 5
+
+
+def test_neighbouring_steps_for_one_ear_share_its_name() -> None:
+    parts = [block("plug", f"Sentence {number}.", ears=Ears.LEFT, label="LEFT ear") for number in range(4)]
+    other = block("plug", "Another.", ears=Ears.RIGHT, label="RIGHT ear")
+    steps = (Section(id="do", heading="What to do", blocks=(*parts[:3], other, parts[3])),)
+    words = " ".join(text for _, _, text in words_of(render_sheet(a_reading(help=(), sections=steps), link=LINK)))
+    order = ["LEFT ear", *(f"Sentence {number}." for number in range(3)), "RIGHT ear", "Another."]
+    order += ["LEFT ear", "Sentence 3."]
+    assert re.findall(r"(?:LEFT|RIGHT) ear|Sentence \d\.|Another\.", re.sub(r"\s+", " ", words)) == order
+
+
+@pytest.mark.parametrize("large_print", [False, True])
+def test_steps_that_go_on_overleaf_stand_under_the_name_of_their_ear_there_too(large_print: bool) -> None:
+    parts = tuple(
+        block("plug", f"Sentence number {number} is here.", ears=Ears.LEFT, label="LEFT ear") for number in range(1, 81)
+    )
+    steps = (Section(id="do", heading="What to do", blocks=parts),)
+    pdf = render_sheet(a_reading(help=(), sections=steps), link=LINK, large_print=large_print)
+    pages = [page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages]
+    with_steps = [page for page in pages if "Sentence number" in page]
+    assert len(with_steps) > 1
+    assert all("LEFT ear" in page for page in with_steps)
+
+
+def test_boxes_of_lesser_urgency_stand_side_by_side_where_that_saves_paper_but_the_emergency_never_does() -> None:
+    signs = tuple(block("pain", f"sign {number}") for number in range(3))
+    help_ = (
+        EMERGENCY,
+        Section(id="help", urgency="next-day", heading="Contact us tomorrow. Do this if:", blocks=signs),
+        Section(id="help", urgency="few-days", heading="Contact us soon. Do this if:", blocks=signs),
+    )
+    found = {text: left for _, left, text in words_of(render_sheet(a_reading(help=help_), link=LINK))}
+
+    def left_of(start: str) -> float:
+        return next(left for text, left in found.items() if text.startswith(start))
+
+    assert left_of("Get emergency help now.") == left_of("Contact us tomorrow.")
+    assert left_of("Contact us soon.") > left_of("Contact us tomorrow.") + 50 * POINTS_PER_MM
+
+
+def a_shipped_plan(visit: Visit, language: str = "en") -> Reading:
+    """A plan with every sentence of the shipped content, approved or not."""
+    clinic = a_clinic()
+    return read_plan(build_plan(visit, the_pack(), ClinicChoices()), draft_wordings(clinic), language, clinic)
+
+
+HARD_WAX = a_visit(right=an_ear("hard-wax-cleared", by="suction"), left=an_ear("normal"))
+TWO_EARS = a_visit(right=an_ear("wax-left", by="suction"), left=an_ear("perforation"), history=frozenset({"diabetes"}))
+
+
+@pytest.mark.parametrize("language", ["en", "ur"])
+@pytest.mark.parametrize(("visit", "most"), [(HARD_WAX, 2), (TWO_EARS, 3)], ids=["hard wax", "two ears"])
+def test_a_common_plan_fits_on_one_sheet_of_paper_and_a_long_one_on_three_pages(
+    visit: Visit, most: int, language: str
+) -> None:
+    pdf = render_sheet(a_shipped_plan(visit, language), link=LINK)
+    assert len(PdfReader(io.BytesIO(pdf)).pages) <= most
+
+
+@pytest.mark.parametrize(("visit", "most"), [(HARD_WAX, 4), (TWO_EARS, 6)], ids=["hard wax", "two ears"])
+def test_a_plan_in_large_print_takes_no_more_than_three_sheets_of_paper(visit: Visit, most: int) -> None:
+    pdf = render_sheet(a_shipped_plan(visit), link=LINK, large_print=True)
+    assert len(PdfReader(io.BytesIO(pdf)).pages) <= most
+
+
+@pytest.mark.parametrize(("language", "size"), [("en", 11.5), ("ur", 13.0)])
+def test_a_long_plan_is_set_smaller_to_save_paper_but_never_too_small(language: str, size: float) -> None:
+    reading = a_shipped_plan(TWO_EARS, language)
+    sentences = {line for part in (*reading.help, *reading.sections) for step in part.blocks for line in step.sentences}
+    words = words_of(render_sheet(reading, link=LINK))
+    sizes = {found for found, _, text in words if len(text) > 15 and any(text in line for line in sentences)}
+    assert sizes == {size}
 
 
 def test_an_urgent_plan_says_what_to_do_now_before_anything_else_and_larger() -> None:
@@ -313,8 +407,8 @@ def test_pictures_stand_where_a_line_of_the_language_begins(make: Any, side: str
     steps = (Section(id="do", heading="1", blocks=(block("plug", "2", ears=Ears.LEFT, label="3"),)),)
     reading = replace(make(), help=(), sections=steps, title="4")
     page = pages_of(render_sheet(reading, link=LINK), tmp_path)[0].convert("RGB")
-    top, bottom = page.height // 12, page.height // 5  # between the rule at the top and the rule above the code
-    olive = [x for x in range(page.width) for y in range(top, bottom) if page.getpixel((x, y)) == (0x6B, 0x7A, 0x2A)]
+    rows = [[x for x in range(page.width) if page.getpixel((x, y)) == OLIVE] for y in range(page.height)]
+    olive = [x for row in rows if len(row) < page.width // 2 for x in row]  # the picture, without the rules
     assert olive
     assert {"left" if x < page.width // 2 else "right" for x in olive} == {side}
 

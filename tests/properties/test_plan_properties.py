@@ -22,7 +22,7 @@ ON = date(2026, 11, 25)
 PACK = the_pack()
 WORDINGS = draft_wordings()
 SWAP = {Ears.RIGHT: Ears.LEFT, Ears.LEFT: Ears.RIGHT, Ears.BOTH: Ears.BOTH}
-quick = settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+quick = settings(max_examples=90, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 def ticked(codes: dict[str, Code], *, most: int) -> st.SearchStrategy[frozenset[str]]:

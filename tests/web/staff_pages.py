@@ -8,17 +8,34 @@ from functools import cache
 from pathlib import Path
 
 from argon2 import PasswordHasher
-from builders import StoppedClock, a_service, some_settings
+from builders import StoppedClock, a_service, some_settings, the_catalogs, the_pack
+from babel.messages.pofile import read_po, write_po
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
 from service.config import Settings
+from service.messages.catalogs import Catalogs, load_catalogs, update_po
 from service.services import Services
 from service.storage.records import Staff
 from service.transports.port import RecordingTransport
 from service.web.app import create_app
 
 PASSWORD = "a long enough password"
+# The form about a person, filled in for builders.a_contact.
+FULL = {
+    "name": "Maud Ellery",
+    "given_name": "Maud",
+    "born": "1948-03-02",
+    "language": "en",
+    "zone": "Europe/London",
+    "phone": "07700 900123",
+    "email": "maud@example.org",
+    "address": "2 Elm Row\r\nExampleton\r\n\r\nEX1 0AB",
+    "discreet": "yes",
+    "reminders": "every-dose",
+    "first": "text",
+    "second": "email",
+}
 
 
 @cache
@@ -55,10 +72,12 @@ class Browser:
         return self.client.post("/sign-in", data={"login": login, "password": password, "form-token": found[1]})
 
 
-def a_browser(folder: Path, *, approve: tuple[str, ...] = ("en",), **changes: object) -> Browser:
+def a_browser(
+    folder: Path, *, approve: tuple[str, ...] = ("en",), catalogs: Catalogs | None = None, **changes: object
+) -> Browser:
     """A browser that nobody signed in on; staff: wren (every role), dina (desk), cleo (clinician)."""
     clock = StoppedClock()
-    services, recorder = a_service(clock=clock, approve=approve)
+    services, recorder = a_service(clock=clock, approve=approve, catalogs=catalogs or the_catalogs())
     for login, name, roles in (
         ("wren", "Wren Halloway", {"clinician", "lead", "desk"}),
         ("dina", "Dina Marsh", {"desk"}),
@@ -86,3 +105,21 @@ def previewed(page: TestResponse) -> str:
     found = re.search(r'name="previewed" value="([^"]*)"', page.text)
     assert found is not None
     return found[1]
+
+
+def invented_urdu(folder: Path) -> Catalogs:
+    """Catalogs in which every sentence has a stand-in translation: the English behind an Urdu word."""
+    place = folder / "ur" / "LC_MESSAGES" / "wording.po"
+    update_po(the_pack(), place, "ur")
+    with place.open("rb") as file:
+        catalog = read_po(file)
+    for message in catalog:
+        if isinstance(message.id, tuple):
+            message.string = tuple(f"ترجمہ {text}" for text in message.id)
+        elif message.id:
+            message.string = f"ترجمہ {message.id}"
+    with place.open("wb") as file:
+        write_po(file, catalog)
+    found = load_catalogs(folder, the_pack())
+    assert not found.faults(), found.faults()[:3]
+    return found

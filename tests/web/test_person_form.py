@@ -8,26 +8,13 @@ import pytest
 from builders import VISIT_DAY, a_contact
 from hypothesis import given
 from hypothesis import strategies as st
+from web.staff_pages import FULL
 from werkzeug.datastructures import MultiDict
 
 from service.domain.contact import Channel
 from service.web.person_form import FIELDS, Allowed, read_person, typed_of
 
 ALLOWED = Allowed(languages=("en", "ur"), region="GB", fiction=True, today=VISIT_DAY)
-FULL = {
-    "name": "Maud Ellery",
-    "given_name": "Maud",
-    "born": "1948-03-02",
-    "language": "en",
-    "zone": "Europe/London",
-    "phone": "07700 900123",
-    "email": "maud@example.org",
-    "address": "2 Elm Row\r\nExampleton\r\n\r\nEX1 0AB",
-    "discreet": "yes",
-    "reminders": "every-dose",
-    "first": "text",
-    "second": "email",
-}
 
 
 def test_a_full_form_becomes_a_contact_and_the_number_is_shown_back() -> None:
