@@ -50,7 +50,7 @@ FIXED: frozenset[str] = frozenset(
 )
 
 # Topics whose units are named by page layouts and messages, which have tests of their own.
-TOPICS_OF_LAYOUTS: frozenset[str] = frozenset({"page", "sheet", "message"})
+TOPICS_OF_LAYOUTS: frozenset[str] = frozenset({"page", "sheet", "message", "reply"})
 
 Found = Iterator[tuple[KeyPath, str]]
 

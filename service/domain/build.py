@@ -301,13 +301,18 @@ def _no_turns(drafts: tuple[_EarDraft, ...], steps: tuple[Step, ...]) -> tuple[C
     )
 
 
+def _only_about_instilling(rule: Rule) -> bool:
+    technique = rule.change is not None and bool(rule.change.technique) and rule.change.return_days_at_most is None
+    return technique or (rule.target or "").startswith("agent:")
+
+
 def _cautions(drafts: tuple[_EarDraft, ...]) -> tuple[Caution, ...]:
     """Every acting rule, once, with the ears it acts on; what cannot be set aside comes first."""
     found: dict[tuple[str, str | None], list[tuple[Side, Rule, Facts]]] = {}
     for draft in drafts:
         for rule in draft.acting.rules:
-            if (rule.target or "").startswith("agent:") and not draft.courses:
-                continue  # nothing is put into this ear, so one agent more or less says nothing
+            if not draft.courses and _only_about_instilling(rule):
+                continue  # nothing is put into this ear, so how or what says nothing
             found.setdefault((rule.id, draft.acting.overruled.get(rule.id)), []).append((draft.side, rule, draft.facts))
     cautions = [note for draft in drafts for note in draft.notes]
     for (_, reason), group in found.items():

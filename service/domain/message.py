@@ -20,6 +20,7 @@ class MessageKind(StrEnum):
     COURSE_END = "course-end"
     APPOINTMENT = "appointment"
     RETURN_DUE = "return-due"
+    REPLY = "reply"  # an automatic answer to what somebody sent us; see domain/reply.py
 
 
 class State(StrEnum):

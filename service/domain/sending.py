@@ -9,6 +9,7 @@ from enum import StrEnum
 from service.domain.contact import Channel, Clinic, Contact
 from service.domain.message import MessageKind, PlannedMessage
 from service.domain.plan import Status
+from service.domain.reply import channel_asked
 from service.domain.wall_clock import next_allowed, to_instant, zone_named
 
 
@@ -58,7 +59,11 @@ CHANNELS: dict[MessageKind, tuple[Channel, ...]] = {
     MessageKind.COURSE_END: (Channel.TEXT, Channel.EMAIL),
     MessageKind.APPOINTMENT: (Channel.TEXT, Channel.EMAIL, Channel.LETTER),
     MessageKind.RETURN_DUE: (Channel.TEXT, Channel.EMAIL, Channel.LETTER),
+    MessageKind.REPLY: (Channel.TEXT, Channel.EMAIL),
 }
+
+AT_ANY_HOUR = frozenset({MessageKind.URGENT, MessageKind.REPLY})
+"""Kinds that ignore quiet hours, pauses and a plan on hold: waiting could harm, or the person just wrote to us."""
 
 NEEDS_A_PERSON = frozenset({Reason.NO_CHANNEL, Reason.WORDING_NOT_APPROVED, Reason.REFUSED, Reason.GAVE_UP})
 """Reasons that put an undelivered message on the attention list."""
@@ -66,7 +71,9 @@ NEEDS_A_PERSON = frozenset({Reason.NO_CHANNEL, Reason.WORDING_NOT_APPROVED, Reas
 COMFORT = frozenset({MessageKind.DOSE, MessageKind.CHECK_IN, MessageKind.COURSE_END})
 """Kinds that are not planned at all for somebody whom no suitable channel reaches: the sheet says it all."""
 
-_AFTER_THE_END = frozenset({MessageKind.RETURN_DUE, MessageKind.APPOINTMENT, MessageKind.COURSE_END})
+_AFTER_THE_END = frozenset(
+    {MessageKind.RETURN_DUE, MessageKind.APPOINTMENT, MessageKind.COURSE_END, MessageKind.REPLY}
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,10 +106,9 @@ def decide(
 ) -> Decision:
     """Whether the message may go at `now` (UTC). The order is: never, too late, not yet.
 
-    A hold that would end after the last useful moment is a drop: nothing is ever sent late. Urgent advice ignores
-    quiet hours and pauses, since waiting could harm.
+    A hold that would end after the last useful moment is a drop: nothing is ever sent late. Urgent advice and answers
+    ignore quiet hours and pauses. An answer goes by the channel that the words came in by, if it is agreed to.
     """
-    urgent = message.kind is MessageKind.URGENT
     if contact.left is not None:
         return Drop(reason=Reason.PERSON_LEFT)
     if plan in (Status.REVOKED, Status.DRAFT):
@@ -112,6 +118,9 @@ def decide(
     if superseded:
         return Drop(reason=Reason.SUPERSEDED)
     channel = pick_channel(message.kind, contact)
+    asked = channel_asked(message.key) if message.kind is MessageKind.REPLY else None
+    if asked is not None and contact.reach(asked):
+        channel = asked
     if channel is None:
         stopped = any(each in contact.stopped for each in contact.channels)
         return Drop(reason=Reason.STOPPED if stopped else Reason.NO_CHANNEL)
@@ -119,7 +128,7 @@ def decide(
         return Drop(reason=Reason.TOO_LATE)
     if now < message.earliest:
         return Hold(until=message.earliest, reason=Reason.NOT_YET)
-    if urgent:
+    if message.kind in AT_ANY_HOUR:
         return Send(channel=channel)
     if plan is Status.ON_HOLD:  # looked at again when the plan is taken up, and dropped as too late if it is not
         return Hold(until=message.last_useful + timedelta(seconds=1), reason=Reason.PLAN_ON_HOLD)

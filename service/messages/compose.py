@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from service.domain.contact import Channel, Clinic, Contact
 from service.domain.message import Attachment, ComposedMessage, MessageKind, PlannedMessage
 from service.domain.plan import Phrase, Plan
+from service.domain.reply import unit_said
 from service.messages.i18n import direction
 from service.messages.layout import environment
 from service.messages.read_plan import FOOTER, read_plan, units_of
@@ -42,7 +43,8 @@ def compose(
     the source language is approved.
     """
     phrases = message_phrases(planned, contact, letter)
-    subject = Phrase(wording=f"message.{planned.kind}.subject")
+    topic = "reply" if planned.kind is MessageKind.REPLY else f"message.{planned.kind}"
+    subject = Phrase(wording=f"{topic}.subject")
     units = unit_ids_of([*phrases, subject])
     if channel is not Channel.TEXT:
         units |= set(_MAIL) | set(FOOTER)
@@ -69,6 +71,8 @@ def compose(
 def message_phrases(planned: PlannedMessage, contact: Contact, letter: Letter) -> list[Phrase]:
     """The sentences of the message itself: discreet unless the person chose otherwise."""
     values: dict[str, int | str | tuple[str, ...]] = {"link": letter.link}
+    if planned.kind is MessageKind.REPLY:
+        return [Phrase(wording=unit_said(planned.key), values=values)]
     if contact.guardian:
         values["person"] = contact.given_name
     if planned.kind is MessageKind.APPOINTMENT and letter.booked is not None:

@@ -17,7 +17,7 @@ from service.services import Services
 from service.storage.records import StoredPlan, StoredVisit
 from service.storage.unit_of_work import UnitOfWork
 
-AT_ONCE = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT})
+AT_ONCE = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT, MessageKind.REPLY})
 
 
 def propose(services: Services, visit: Visit) -> Plan:

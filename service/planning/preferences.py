@@ -5,7 +5,7 @@ Each change is one transaction with its audit line, and what is still unsent fol
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import date, time, timedelta
 
@@ -106,27 +106,92 @@ def pause(services: Services, person_id: str, days: int) -> None:
     _change(services, person_id, "paused" if days else "pause-ended", change)
 
 
-def stop(services: Services, person_id: str) -> None:
+def stop(services: Services, person_id: str, actor: str = "patient") -> None:
     """Stop every message to this person; the plan and its page stay. Stopping twice changes nothing."""
-    _change(services, person_id, "stopped", lambda contact: replace(contact, stopped=frozenset(Channel)))
+    _change(services, person_id, "stopped", lambda contact: replace(contact, stopped=frozenset(Channel)), actor)
 
 
-def start_again(services: Services, person_id: str) -> None:
+def start_again(services: Services, person_id: str, actor: str = "patient") -> None:
     """Take a stop back."""
-    _change(services, person_id, "started-again", lambda contact: replace(contact, stopped=frozenset()))
+    _change(services, person_id, "started-again", lambda contact: replace(contact, stopped=frozenset()), actor)
 
 
-def _change(services: Services, person_id: str, action: str, change: Callable[[Contact], Contact]) -> None:
-    now = services.clock.now()
+def stop_channel(services: Services, person_id: str, channel: Channel, actor: str, how: str) -> bool:
+    """Stop one channel; the others go on. `how` is a code for the record ("reply", "complaint").
+
+    Returns False when it was stopped already. Raises NotFoundError.
+    """
     with services.open_work() as work:
-        person = work.people.get(person_id)
-        contact = change(person.contact)
-        if contact == person.contact:
-            return
-        work.people.save(replace(person, contact=contact))
-        _follow(services, work, person_id, contact)
-        work.ledger.note("patient", action, person_id, now)
+        changed = stop_channel_in(services, work, person_id, channel, actor, how)
         work.commit()
+    return changed
+
+
+def start_channel(services: Services, person_id: str, channel: Channel, actor: str, how: str) -> bool:
+    """Take the stop of one channel back. Returns False when it was not stopped. Raises NotFoundError."""
+    with services.open_work() as work:
+        changed = start_channel_in(services, work, person_id, channel, actor, how)
+        work.commit()
+    return changed
+
+
+def stop_channel_in(
+    services: Services, work: UnitOfWork, person_id: str, channel: Channel, actor: str, how: str
+) -> bool:
+    """Like `stop_channel`, as a part of a larger transaction."""
+    detail = {"channel": channel.value, "how": how}
+    return _change_in(
+        services,
+        work,
+        person_id,
+        "channel-stopped",
+        lambda contact: replace(contact, stopped=contact.stopped | {channel}),
+        actor,
+        detail,
+    )
+
+
+def start_channel_in(
+    services: Services, work: UnitOfWork, person_id: str, channel: Channel, actor: str, how: str
+) -> bool:
+    """Like `start_channel`, as a part of a larger transaction."""
+    detail = {"channel": channel.value, "how": how}
+    return _change_in(
+        services,
+        work,
+        person_id,
+        "channel-started-again",
+        lambda contact: replace(contact, stopped=contact.stopped - {channel}),
+        actor,
+        detail,
+    )
+
+
+def _change(
+    services: Services, person_id: str, action: str, change: Callable[[Contact], Contact], actor: str = "patient"
+) -> None:
+    with services.open_work() as work:
+        if _change_in(services, work, person_id, action, change, actor, {}):
+            work.commit()
+
+
+def _change_in(
+    services: Services,
+    work: UnitOfWork,
+    person_id: str,
+    action: str,
+    change: Callable[[Contact], Contact],
+    actor: str,
+    detail: Mapping[str, object],
+) -> bool:
+    person = work.people.get(person_id)
+    contact = change(person.contact)
+    if contact == person.contact:
+        return False
+    work.people.save(replace(person, contact=contact))
+    _follow(services, work, person_id, contact)
+    work.ledger.note(actor, action, person_id, services.clock.now(), **detail)
+    return True
 
 
 def _follow(services: Services, work: UnitOfWork, person_id: str, contact: Contact) -> None:

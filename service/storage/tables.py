@@ -199,6 +199,7 @@ class MessageRow(Base):
             sqlite_where=sql("state IN ('claimed', 'handing')"),
             postgresql_where=sql("state IN ('claimed', 'handing')"),
         ),
+        Index("ix_messages_reference", "reference"),
     )
 
 
@@ -243,6 +244,62 @@ class AttentionRow(Base):
     done_by: Mapped[str | None]
 
     __table_args__ = (UniqueConstraint("person_id", "message_id", "reason"),)
+
+
+class InboundRow(Base):
+    """Words that somebody sent. `id` is the far side's own, so that a repeat is one row; `whole` is a mail's full text.
+
+    `settled`: its effects were carried out. `handled`: nothing here waits for a person any more (what does is on the
+    attention list, or `person_id` is empty because we do not know the sender).
+    """
+
+    __tablename__ = "inbound"
+    channel: Mapped[str] = mapped_column(primary_key=True)
+    id: Mapped[str] = mapped_column(primary_key=True)
+    sender: Mapped[str]
+    text: Mapped[str]
+    whole: Mapped[str] = mapped_column(default="")
+    at: Mapped[datetime]
+    in_reply_to: Mapped[str | None]
+    person_id: Mapped[str | None] = mapped_column(ForeignKey("people.id"), index=True)
+    message_id: Mapped[str | None] = mapped_column(ForeignKey("messages.id"))
+    meaning: Mapped[str]
+    settled: Mapped[datetime | None]
+    handled: Mapped[datetime | None]
+    handled_by: Mapped[str | None]
+
+    __table_args__ = (
+        Index(
+            "ix_inbound_open", "at", sqlite_where=sql("handled IS NULL"), postgresql_where=sql("handled IS NULL")
+        ),
+    )
+
+
+class ReportRow(Base):
+    """One receipt or bounce as it came. `applied` stays empty while its message is not known or not yet sent.
+
+    An empty `key` or `reference` means that the far side gave none.
+    """
+
+    __tablename__ = "reports"
+    id: Mapped[int] = mapped_column(primary_key=True, autoincrement=True)
+    channel: Mapped[str]
+    key: Mapped[str] = mapped_column(default="")
+    reference: Mapped[str] = mapped_column(default="")
+    state: Mapped[str]
+    at: Mapped[datetime]
+    detail: Mapped[str] = mapped_column(default="")
+    contact_bad: Mapped[bool] = mapped_column(default=False)
+    message_id: Mapped[str | None] = mapped_column(ForeignKey("messages.id"), index=True)
+    came: Mapped[datetime]
+    applied: Mapped[datetime | None]
+
+    __table_args__ = (
+        UniqueConstraint("channel", "key", "reference", "state"),
+        Index(
+            "ix_reports_kept", "came", sqlite_where=sql("applied IS NULL"), postgresql_where=sql("applied IS NULL")
+        ),
+    )
 
 
 class ApprovalRow(Base):

@@ -10,6 +10,7 @@ from sqlalchemy.engine import Connection
 from sqlalchemy.orm import Session
 from sqlalchemy.pool import StaticPool
 
+from service.storage.inbound import InboundBook
 from service.storage.ledger import Ledger
 from service.storage.messages import Messages
 from service.storage.people import Links, People, StaffBook
@@ -65,6 +66,7 @@ class UnitOfWork:
         self.plans = Plans(self._session)
         self.messages = Messages(self._session)
         self.ledger = Ledger(self._session)
+        self.inbound = InboundBook(self._session)
         return self
 
     def commit(self) -> None:

@@ -68,7 +68,8 @@ def discharge(person_id: str) -> BaseResponse | Response:
         visit = visit_of(form, on=_today(services, now), born=person.born)
         plan = aftercare.propose(services, visit)
     except PlanError as refused:
-        return _page(services, person, current, form, now, notes=notes, refused=refused)
+        bare = _bare_plan(services, person, form, now)
+        return _page(services, person, current, form, now, notes=notes, refused=refused, plan=bare)
     mark = _mark(visit, plan, person, current)
     if request.form.get("do") == "give":
         if form.previewed == mark:
@@ -172,6 +173,16 @@ def _without_outdated(form: VisitForm) -> VisitForm:
         for side in form.outdated
     }
     return replace(form, ears={**form.ears, **cleared})
+
+
+def _bare_plan(services: Services, person: Person, form: VisitForm, now: datetime) -> Plan | None:
+    """The proposal for the same ticks without choices and overrulings: it shows again the fields that need mending."""
+    ears = {side: EarForm(findings=ear.findings, removed_by=ear.removed_by) for side, ear in form.ears.items()}
+    bare = replace(form, ears=ears, next_appointment="", next_appointment_time="")
+    try:
+        return aftercare.propose(services, visit_of(bare, on=_today(services, now), born=person.born))
+    except PlanError:  # the ticks themselves are refused; the page says why
+        return None
 
 
 def _mark(visit: Visit, plan: Plan, person: Person, current: StoredPlan | None) -> str:

@@ -23,6 +23,7 @@ KINDS = {
     MessageKind.COURSE_END: "End of the drops",
     MessageKind.APPOINTMENT: "Appointment reminder",
     MessageKind.RETURN_DUE: "Due back",
+    MessageKind.REPLY: "Automatic answer",
 }
 STATES = {
     State.PENDING: "waiting",

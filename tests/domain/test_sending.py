@@ -16,6 +16,7 @@ from service.domain.contact import Channel, Contact
 from service.domain.message import MessageKind, PlannedMessage
 from service.domain.plan import Status
 from service.domain.sending import (
+    AT_ANY_HOUR,
     CHANNELS,
     LABELS,
     NEEDS_A_PERSON,
@@ -230,7 +231,7 @@ zones = st.sampled_from(
 )
 instants = st.datetimes(datetime(2026, 1, 1), datetime(2027, 12, 31), timezones=st.just(UTC))  # noqa: DTZ001
 windows = st.tuples(st.times(), st.times()).filter(lambda pair: pair[0] != pair[1])
-kinds = st.sampled_from([kind for kind in MessageKind if kind is not MessageKind.URGENT])
+kinds = st.sampled_from([kind for kind in MessageKind if kind not in AT_ANY_HOUR])
 
 
 @given(zone=zones, now=instants, window=windows, kind=kinds, minutes=st.integers(0, 5000), ago=st.integers(0, 6000))

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 import pytest
-from builders import the_catalogs, the_pack
+from builders import draft_wordings, the_catalogs, the_pack
 
 from service.domain.build import build_plan
 from service.domain.contact import Channel
 from service.domain.pack import ClinicChoices
 from service.domain.plan import Plan
+from service.messages.wordings import Wordings
 from service.ops.show import Shown, prepare, sample_clinic, show
 from service.ops.visit_file import VisitFile, read_visit
 
@@ -45,8 +47,26 @@ def complete_languages() -> list[str]:
     return [language for language in the_catalogs().languages if language not in faulty]
 
 
+@cache
+def the_wordings() -> Wordings:
+    return draft_wordings(sample_clinic())
+
+
 def shown(name: str, language: str) -> Shown:
-    return prepare(the_file(name), language, sample_clinic(), ClinicChoices())
+    """What `prepare` makes, over content that is read once for all files."""
+    file = the_file(name)
+    return Shown(
+        file=replace(file, contact=replace(file.contact, language=language)),
+        plan=the_plan(name),
+        pack=the_pack(),
+        clinic=sample_clinic(),
+        wordings=the_wordings(),
+        language=language,
+    )
+
+
+def test_a_visit_prepared_for_showing_is_what_the_other_tests_show() -> None:
+    assert prepare(the_file(NAMES[0]), "en", sample_clinic(), ClinicChoices()).reading == shown(NAMES[0], "en").reading
 
 
 def test_there_are_enough_visits_and_each_says_what_it_shows_in_a_sentence() -> None:

@@ -8,8 +8,8 @@ from functools import cache
 from pathlib import Path
 
 from argon2 import PasswordHasher
-from builders import StoppedClock, a_service, some_settings, the_catalogs, the_pack
 from babel.messages.pofile import read_po, write_po
+from builders import StoppedClock, a_service, some_settings, the_catalogs, the_pack
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 

@@ -115,11 +115,24 @@ def test_setting_a_rule_aside_needs_a_reason_that_goes_on_record(tmp_path: Path)
     refused = browser.post(f"/people/{person}/discharge", {**data, "do": "propose"})
     assert refused.status_code == 422
     assert "say why this person is an exception" in refused.text
+    assert f'name="left.set-aside" value="{rule}" checked' in refused.text  # there to be mended
+    assert "Give this plan" not in refused.text
     give(browser, person, {**data, f"left.reason.{rule}": "was told already"})
     with browser.services.open_reading() as work:
         (stored,) = work.plans.of_person(person)
         notes = [line.detail for line in work.ledger.history(stored.id) if line.action == "rule-overruled"]
     assert notes == [{"rule": rule, "side": "left", "reason": "was told already"}]
+
+
+def test_a_refused_choice_stays_on_the_page_beside_the_reason(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path)
+    person = a_person(browser.services)
+    data = {**COMMON, "right.template": "wax-left", "right.return_days": "700", "do": "propose"}
+    page = browser.post(f"/people/{person}/discharge", data)
+    assert page.status_code == 422
+    assert "Right ear, days until the return: 700 is outside 5 to 42 days" in page.text
+    assert '<option value="wax-left" selected>' in page.text
+    assert page.text.index('id="proposal"') < page.text.index('id="refused"')  # where the page jumps to
 
 
 def test_a_rule_that_cannot_be_set_aside_stays(tmp_path: Path) -> None:

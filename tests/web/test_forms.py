@@ -45,9 +45,7 @@ def test_every_part_of_the_form_reaches_the_visit() -> None:
     assert visit.left.removed_by == {"suction"}
     assert visit.history == {"diabetes", "swimmer"}
     assert visit.choices == {Side.RIGHT: EarChoice(template="wax-left", agent="olive-oil", return_days=10)}
-    assert visit.overrules == (
-        Overrule(rule="nothing-small-in-the-ear", side=Side.RIGHT, reason="was told already"),
-    )
+    assert visit.overrules == (Overrule(rule="nothing-small-in-the-ear", side=Side.RIGHT, reason="was told already"),)
     assert (visit.next_appointment, visit.next_appointment_time) == (date(2026, 12, 9), time(14, 30))
     assert (visit.on, visit.born) == (VISIT_DAY, BORN)
 
@@ -125,9 +123,7 @@ _values = st.one_of(
     fields=st.lists(st.tuples(st.sampled_from(_names) | st.text(max_size=10), _values), max_size=25),
     born=st.none() | st.dates(),
 )
-def test_no_form_raises_anything_but_the_services_own_errors(
-    fields: list[tuple[str, str]], born: date | None
-) -> None:
+def test_no_form_raises_anything_but_the_services_own_errors(fields: list[tuple[str, str]], born: date | None) -> None:
     try:
         visit = visit_of(read_form(MultiDict(fields), RULES), on=VISIT_DAY, born=born)
         build_plan(visit, _pack, ClinicChoices())

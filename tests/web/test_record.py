@@ -56,7 +56,13 @@ def test_a_plan_is_held_taken_up_and_withdrawn_each_with_a_reason(tmp_path: Path
 
 
 @pytest.mark.parametrize(
-    "data", [{"do": "withdraw"}, {"do": "withdraw", "reason": " "}, {"do": "erase", "reason": "x"}, {"do": "take-up", "reason": "x"}]
+    "data",
+    [
+        {"do": "withdraw"},
+        {"do": "withdraw", "reason": " "},
+        {"do": "erase", "reason": "x"},
+        {"do": "take-up", "reason": "x"},
+    ],
 )
 def test_a_change_without_reason_or_sense_is_refused(tmp_path: Path, data: dict[str, object]) -> None:
     browser, _, plan = with_a_plan(tmp_path)
@@ -109,7 +115,9 @@ def test_leaving_by_mistake_can_be_taken_back(tmp_path: Path) -> None:
     assert len(browser.recorder.sent) == 1
 
 
-@pytest.mark.parametrize("place", ["/people/nobody", "/people/nobody/contact", "/people/nobody/discharge", "/plans/none/given"])
+@pytest.mark.parametrize(
+    "place", ["/people/nobody", "/people/nobody/contact", "/people/nobody/discharge", "/plans/none/given"]
+)
 def test_what_is_not_there_gets_a_plain_page(tmp_path: Path, place: str) -> None:
     answer = signed_in(tmp_path).get(place)
     assert answer.status_code == 404

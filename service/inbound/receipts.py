@@ -1,0 +1,117 @@
+"""What does a receipt or a bounce change on its message, in whatever order and however often it comes?
+
+A receipt may come before the answer to the hand-over, twice, late, or about nothing that we know. So each is stored
+first, once. It is applied when its message is known to have left; until then it is kept.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from service.domain.contact import Channel
+from service.domain.message import DeliveryReport, ReportState, State
+from service.domain.sending import Reason
+from service.services import Services
+from service.storage.inbound import StoredReport
+from service.storage.records import StoredMessage
+from service.storage.unit_of_work import UnitOfWork
+
+KEPT_FOR = timedelta(days=14)
+"""How long a receipt waits for its message. Our choice: longer than any centre or mail server keeps trying (RFC 5321
+4.5.4.1 asks for four to five days)."""
+
+CONTACT_INVALID = "contact-invalid"
+LATE_BOUNCE = "late-bounce"
+UNCERTAIN = "uncertain"
+RECEIPT = "receipt"
+"""Who took an entry off the attention list, when a receipt did."""
+
+_MAY_HAVE_LEFT = (State.SENT, State.UNCERTAIN)
+_NOT_YET = (State.PENDING, State.CLAIMED, State.HANDING)
+
+
+class Taken(StrEnum):
+    """What became of a receipt."""
+
+    APPLIED = "applied"  # matched; whatever it changes is recorded
+    KEPT = "kept"  # about no message that is known to have left; tried again later
+    REPEATED = "repeated"  # stored already
+
+
+def take_report(services: Services, report: DeliveryReport) -> Taken:
+    """Store one receipt or bounce, and apply it if its message has left. Returns once it is stored safely."""
+    now = services.clock.now()
+    with services.open_work() as work:
+        report_id = work.inbound.keep_report(report, now)
+        if report_id is None:
+            return Taken.REPEATED
+        done = _apply(
+            work, StoredReport(id=report_id, report=report, message_id=None, applied=None), services.clock.now()
+        )
+        work.commit()
+    return Taken.APPLIED if done else Taken.KEPT
+
+
+def apply_kept(services: Services) -> int:
+    """Apply the kept receipts whose message has left meanwhile; returns how many. To be called after each pass."""
+    now = services.clock.now()
+    with services.open_reading() as work:
+        waiting = work.inbound.kept(now - KEPT_FOR)
+    if not waiting:
+        return 0
+    with services.open_work() as work:
+        count = sum(_apply(work, stored, now) for stored in work.inbound.kept(now - KEPT_FOR))
+        work.commit()
+    return count
+
+
+def _apply(work: UnitOfWork, stored: StoredReport, now: datetime) -> bool:
+    """Carry out one receipt. False when its message is not known, or may still be on its way out: while a worker holds
+    it, the outcome is that worker's to write."""
+    message = work.inbound.message_of(stored.report)
+    if message is None or message.state in _NOT_YET:
+        return False
+    work.inbound.applied(stored.id, message.id, now)
+    if stored.report.state is ReportState.DELIVERED:
+        _delivered(work, message, stored.report, now)
+    elif stored.report.state is ReportState.FAILED:
+        _failed(work, message, stored.report, now)
+    if stored.report.contact_bad:
+        # By person, not by message: ten messages to a dead number are one thing to do.
+        work.ledger.ask(message.person_id, CONTACT_INVALID, now, detail=f"{message.channel}: {stored.report.detail}")
+    return True
+
+
+def _delivered(work: UnitOfWork, message: StoredMessage, report: DeliveryReport, now: datetime) -> None:
+    if not _whole(work, message, report):
+        return
+    if work.inbound.move(message.id, _MAY_HAVE_LEFT, State.DELIVERED, now, None, report.detail):
+        work.inbound.answered(message.id, UNCERTAIN, RECEIPT, now)
+
+
+def _whole(work: UnitOfWork, message: StoredMessage, report: DeliveryReport) -> bool:
+    """Whether a receipt speaks for the whole message: one for a part of a long text does not, until every part has one.
+
+    A receipt that carries our key was joined by the transport and speaks for the whole.
+    """
+    parts = set((message.reference or "").split(","))
+    if report.key or len(parts) == 1:
+        return True
+    arrived = {
+        each.report.reference
+        for each in work.inbound.reports_of(message.id)
+        if each.report.state is ReportState.DELIVERED
+    }
+    return arrived >= parts
+
+
+def _failed(work: UnitOfWork, message: StoredMessage, report: DeliveryReport, now: datetime) -> None:
+    if work.inbound.move(message.id, _MAY_HAVE_LEFT, State.FAILED, now, Reason.REFUSED, report.detail):
+        work.inbound.answered(message.id, UNCERTAIN, RECEIPT, now)
+        work.inbound.ask(message.person_id, Reason.REFUSED, now, message_id=message.id, detail=report.detail)
+    elif message.state is State.DELIVERED:
+        # A mail server may take a mail and return it hours later; a delivered text does not come back.
+        if message.channel is Channel.EMAIL:
+            work.inbound.move(message.id, [State.DELIVERED], State.FAILED, now, Reason.REFUSED, report.detail)
+        work.inbound.ask(message.person_id, LATE_BOUNCE, now, message_id=message.id, detail=report.detail)

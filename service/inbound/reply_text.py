@@ -1,0 +1,97 @@
+"""Which words of a mail did the sender write, and which are our own mail quoted back?
+
+Heuristics, since no standard marks a quotation. The whole text is stored beside the result, and a person reads both.
+1. From an introduction of a quotation on ("On ... wrote:", followed by quoted lines or by nothing else of ours), from a
+   separator of common mail programs on, and from a signature mark ("-- ") on, everything is cut.
+2. Lines that begin with ">" are taken out wherever they stand; so answers below or between quoted lines are kept.
+3. When nothing is left, the whole text counts.
+Limits: an original that is quoted without any mark is taken for the sender's words (that warns too often, never too
+seldom), and the introduction is known in English, Welsh, Polish and Urdu, French, German and Spanish only.
+"""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+
+MOST_CHARACTERS = 20_000
+"""What is kept of one mail. Our choice: far more than anybody types."""
+
+_INTRODUCTION = re.compile(
+    r"^\s*>*\s*(on|ar|w dniu|dnia|le|am|el)\b.{6,200}?\b(wrote|ysgrifennodd|napisa\S*|pisze|a écrit|schrieb.*|escribió)\s*:?\s*$"
+    r"|^.{6,200}نے\s+لکھا\s*:?\s*$",
+    re.IGNORECASE,
+)
+_SEPARATOR = re.compile(
+    r"^\s*(-{2,}\s*(original message|forwarded message|neges wreiddiol|wiadomość oryginalna|oryginalna wiadomość)\s*-{2,}"
+    r"|_{20,}"
+    r"|(from|oddi wrth|od|منجانب)\s*:\s.*@.*)\s*$",
+    re.IGNORECASE,
+)
+_BLOCKS = frozenset({"p", "div", "br", "li", "tr", "h1", "h2", "h3", "h4", "table", "ul", "ol", "hr"})
+_UNSEEN = frozenset({"style", "script", "head", "title"})
+_VOID = frozenset({"br", "hr", "img", "meta", "link", "input", "col", "area", "base", "wbr", "source"})
+_QUOTE_MARKS = ("gmail_quote", "yahoo_quoted", "moz-cite-prefix", "divRplyFwdMsg", "appendonsend")
+
+
+def own_words(text: str) -> str:
+    """What the sender wrote, without the quoted original."""
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    kept: list[str] = []
+    for number, line in enumerate(lines):
+        if line in ("-- ", "--") or _SEPARATOR.match(line):
+            break
+        # A long introduction is broken in two by many programs.
+        if _INTRODUCTION.match(line) or (number + 1 < len(lines) and _INTRODUCTION.match(f"{line} {lines[number + 1]}")):
+            if any(rest.lstrip().startswith(">") for rest in lines[number + 1 :]):
+                lines_left = lines[number + 1 + (0 if _INTRODUCTION.match(line) else 1) :]
+                kept += [rest for rest in lines_left if not rest.lstrip().startswith(">")]
+            break
+        if not line.lstrip().startswith(">"):
+            kept.append(line)
+    kept_text = "\n".join(kept)
+    signature = re.search(r"(?m)^-- ?$", kept_text)
+    own = (kept_text[: signature.start()] if signature else kept_text).strip()
+    return (own or text.strip())[:MOST_CHARACTERS]
+
+
+def plain_of_html(html: str) -> str:
+    """The text of an HTML mail, without what its program marked as quoted."""
+    reader = _Text()
+    reader.feed(html)
+    reader.close()
+    text = "".join(reader.found)
+    return re.sub(r"\n{3,}", "\n\n", re.sub(r"[ \t\xa0]+", " ", text)).strip()
+
+
+class _Text(HTMLParser):
+    """Collects text. While `_hidden` is above 0 the parser is inside something quoted or unseen."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.found: list[str] = []
+        self._hidden = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Break a line at a block; go deeper inside something hidden."""
+        if tag in _BLOCKS and not self._hidden:
+            self.found.append("\n")
+        if tag in _VOID:
+            return
+        marks = " ".join(value or "" for name, value in attrs if name in ("class", "id"))
+        if self._hidden or tag in _UNSEEN or tag == "blockquote" or any(mark in marks for mark in _QUOTE_MARKS):
+            self._hidden += 1
+
+    def handle_endtag(self, tag: str) -> None:
+        """Come out of something hidden, or break a line."""
+        if tag in _VOID:
+            return
+        if self._hidden:
+            self._hidden -= 1
+        elif tag in _BLOCKS:
+            self.found.append("\n")
+
+    def handle_data(self, data: str) -> None:
+        """Keep what can be seen."""
+        if not self._hidden:
+            self.found.append(data)

@@ -1,0 +1,150 @@
+"""Which answers mean stop, start or help, and which words in an answer warn? Lists by language, read and checked here.
+
+An answer is compared folded: no capitals, no accents, no punctuation, no emoji. Every language counts for everybody,
+since people answer in the language that they think in.
+"""
+
+from __future__ import annotations
+
+import tomllib
+import unicodedata
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+from functools import cache
+from pathlib import Path
+
+from service import codec
+from service.config import shipped_content
+from service.errors import ContentError, Fault
+
+SHORTEST_WARNING = 2
+"""Letters of a warning word at least: a single letter would warn at random. Our choice."""
+
+_ALIKE = str.maketrans(
+    {"ł": "l", "ø": "o", "đ": "d", "ي": "ی", "ى": "ی", "ئ": "ی", "ك": "ک", "ه": "ہ", "ة": "ہ", "ۃ": "ہ", "ھ": "ہ", "'": "", "’": "", "‘": "", "ʼ": "", "`": ""}
+)  # fmt: skip
+"""Letters that are typed for one another and that taking the accents away leaves apart; apostrophes go altogether."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _File:
+    """One file of `content/replies/`: see the head of its en.toml."""
+
+    language: str
+    stop: tuple[str, ...]
+    start: tuple[str, ...]
+    help: tuple[str, ...]
+    warning: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReplyWords:
+    """The words of all languages together, folded."""
+
+    languages: tuple[str, ...]
+    stop: frozenset[str]
+    start: frozenset[str]
+    help: frozenset[str]
+    warning: frozenset[str]
+
+    def warns(self, text: str) -> bool:
+        """Whether the text holds a warning word of any language."""
+        words = fold(text).split()
+        return any(_holds(words, warning.split()) for warning in self.warning)
+
+
+def fold(text: str) -> str:
+    """The text as it is compared: lower case, no accents, one space between words, nothing but letters, digits, `*`.
+
+    Apostrophes go without a gap ("can't" is "cant"), every other mark leaves one. Invisible characters go.
+    """
+    found = []
+    for char in unicodedata.normalize("NFKD", text.translate(_ALIKE).casefold()).translate(_ALIKE):
+        category = unicodedata.category(char)
+        if category in ("Cf", "Mn", "Me") or char == "\u0640":  # joiners, accents, the Arabic stretching stroke
+            continue
+        if category == "Nd":
+            found.append(str(unicodedata.decimal(char)))
+        else:
+            found.append(char if category[0] in "LN" or char == "*" or category == "Mc" else " ")
+    return " ".join("".join(found).split())
+
+
+def _holds(words: list[str], wanted: list[str]) -> bool:
+    return any(
+        all(_same(word, each) for word, each in zip(words[start:], wanted, strict=False))
+        for start in range(len(words) - len(wanted) + 1)
+    )
+
+
+def _same(word: str, wanted: str) -> bool:
+    return word.startswith(wanted[:-1]) if wanted.endswith("*") else word == wanted
+
+
+@cache
+def shipped_reply_words() -> ReplyWords:
+    """The lists that come with the service."""
+    return load_reply_words(shipped_content().parent / "replies")
+
+
+def load_reply_words(folder: Path) -> ReplyWords:
+    """Every list of a folder, one file a language. Raises ContentError with everything that is wrong."""
+    paths = sorted(folder.glob("*.toml"))
+    if not paths:
+        raise ContentError((Fault(file=str(folder), path="", message="there is no file of reply words here"),))
+    read, faults = list[_File](), list[Fault]()
+    for path in paths:
+        try:
+            found = codec.from_plain(_File, tomllib.loads(path.read_text(encoding="utf-8")))
+        except ValueError as wrong:  # TOML and UTF-8 errors are ValueErrors too
+            faults += [Fault(file=path.name, path="", message=line) for line in str(wrong).splitlines()]
+            continue
+        faults += [Fault(file=path.name, path=place, message=message) for place, message in _faults(found, path.stem)]
+        read.append(found)
+    faults += _clashes(read)
+    if faults:
+        raise ContentError(tuple(faults))
+    together = {
+        name: frozenset(fold(word) for each in read for word in getattr(each, name))
+        for name in ("stop", "start", "help", "warning")
+    }
+    return ReplyWords(languages=tuple(each.language for each in read), **together)
+
+
+def _faults(found: _File, stem: str) -> Iterator[tuple[str, str]]:
+    if found.language != stem:
+        yield "language", f"{found.language!r} is in the file {stem}.toml; give both the same name"
+    for field in fields(found):
+        if field.name == "language":
+            continue
+        words: tuple[str, ...] = getattr(found, field.name)
+        if not words:
+            yield field.name, "the list is empty; write at least one word"
+        for word in words:
+            folded = fold(word)
+            if not folded.strip("* "):
+                yield field.name, f"{word!r} has no letters; write a word"
+            elif "*" in folded and field.name != "warning":
+                yield field.name, f"{word!r}: only a warning word may stand for other words; take the * out"
+            elif any("*" in part[:-1] for part in folded.split()):
+                yield field.name, f"{word!r}: * may only end a word"
+            elif field.name == "warning" and len(folded.replace("*", "")) < SHORTEST_WARNING:
+                yield field.name, f"{word!r} is too short; write at least {SHORTEST_WARNING} letters"
+
+
+def _clashes(read: list[_File]) -> Iterator[Fault]:
+    """A word that means two things, in one language or two."""
+    meant: dict[str, tuple[str, str]] = {}
+    for each in read:
+        for name in ("stop", "start", "help"):
+            for word in getattr(each, name):
+                folded = fold(word)
+                language, other = meant.setdefault(folded, (each.language, name))
+                if other != name:
+                    message = f"{word!r} means {other} in {language}.toml; one answer can mean one thing only"
+                    yield Fault(file=f"{each.language}.toml", path=name, message=message)
+    for each in read:
+        for word in each.warning:
+            if fold(word) in meant:
+                message = f"{word!r} is also the whole answer {meant[fold(word)][1]!r}; take it out of one list"
+                yield Fault(file=f"{each.language}.toml", path="warning", message=message)

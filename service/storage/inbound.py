@@ -1,0 +1,297 @@
+"""What came back: words that people sent, and receipts and bounces, those kept for a message not known yet included."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import func, or_, select, update
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from service import codec
+from service.domain.contact import Channel, Contact
+from service.domain.message import DeliveryReport, Inbound, MessageKind, ReportState, State
+from service.domain.sending import Reason
+from service.storage.messages import Messages
+from service.storage.records import StoredMessage
+from service.storage.tables import AttentionRow, InboundRow, MessageRow, PersonRow, ReportRow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredInbound:
+    """Words as stored. `whole` is the full text of a mail; `settled` and `handled` are as in `tables.InboundRow`."""
+
+    inbound: Inbound
+    whole: str
+    meaning: str
+    person_id: str | None
+    message_id: str | None
+    settled: datetime | None
+    handled: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredReport:
+    """A receipt as stored, with the message that it was found to be about."""
+
+    id: int
+    report: DeliveryReport
+    message_id: str | None
+    applied: datetime | None
+
+
+class InboundBook:
+    """Words, receipts, and what they change on messages."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    # Words
+
+    def add(self, inbound: Inbound, whole: str, meaning: str) -> bool:
+        """Store words. False when they are stored already."""
+        if self._session.get(InboundRow, (inbound.channel.value, inbound.id)) is not None:
+            return False
+        row = InboundRow(
+            channel=inbound.channel.value,
+            id=inbound.id,
+            sender=inbound.sender,
+            text=inbound.text,
+            whole=whole,
+            at=inbound.at,
+            in_reply_to=inbound.in_reply_to,
+            meaning=meaning,
+        )
+        return self._added(row)
+
+    def get(self, channel: Channel, inbound_id: str, *, lock: bool = False) -> StoredInbound | None:
+        """One message from somebody; `lock` keeps other processes off it until the transaction ends."""
+        row = self._session.get(InboundRow, (channel.value, inbound_id), with_for_update=lock or None)
+        return None if row is None else _inbound(row)
+
+    def settle(
+        self, inbound: Inbound, now: datetime, *, person_id: str | None, message_id: str | None, handled: bool
+    ) -> None:
+        """Note that the effects were carried out; `handled` when the words need no place on the list of strangers."""
+        row = self._session.get_one(InboundRow, (inbound.channel.value, inbound.id))
+        row.person_id, row.message_id, row.settled = person_id, message_id, now
+        row.handled = now if handled else None
+
+    def unsettled(self) -> list[StoredInbound]:
+        """Words whose effects were not carried out: the service was interrupted in between."""
+        query = select(InboundRow).where(InboundRow.settled.is_(None), InboundRow.handled.is_(None))
+        return [_inbound(row) for row in self._session.scalars(query.order_by(InboundRow.at))]
+
+    def strangers(self, limit: int = 200) -> list[StoredInbound]:
+        """Words from senders in no record, and bounces and mails that fit nothing: for the front desk, oldest first."""
+        query = select(InboundRow).where(InboundRow.handled.is_(None)).order_by(InboundRow.at).limit(limit)
+        return [_inbound(row) for row in self._session.scalars(query)]
+
+    def handle(self, channel: Channel, inbound_id: str, by: str, now: datetime) -> None:
+        """A person saw to these words."""
+        self._session.execute(
+            update(InboundRow)
+            .where(InboundRow.channel == channel.value, InboundRow.id == inbound_id)
+            .values(handled=now, handled_by=by)
+        )
+
+    def of_person(self, person_id: str) -> list[StoredInbound]:
+        """Everything that this person, and no other, can have sent, newest first."""
+        query = select(InboundRow).where(InboundRow.person_id == person_id).order_by(InboundRow.at.desc())
+        return [_inbound(row) for row in self._session.scalars(query)]
+
+    def people_at(self, channel: Channel, sender: str) -> list[str]:
+        """The ids of everybody who is reached at this number or address, in a fixed order."""
+        wanted = _plain(channel, sender)
+        if not wanted or channel is Channel.LETTER:
+            return []
+        written = json.dumps(wanted, ensure_ascii=False)
+        query = select(PersonRow.id, PersonRow.contact).where(
+            func.lower(PersonRow.contact).contains(written, autoescape=True)
+            if written.isascii()
+            else PersonRow.contact.is_not(None)  # the database folds ASCII letters only
+        )
+        found = []
+        for person_id, document in self._session.execute(query.order_by(PersonRow.created, PersonRow.id)):
+            contact = codec.load(Contact, document)
+            held = contact.phone if channel is Channel.TEXT else contact.email
+            if held is not None and _plain(channel, held) == wanted:
+                found.append(person_id)
+        return found
+
+    def answered_since(self, people: Iterable[str], prefix: str, since: datetime) -> bool:
+        """Whether an answer whose key begins with `prefix` was made for one of these people since then."""
+        query = select(MessageRow.id).where(
+            MessageRow.person_id.in_(list(people)),
+            MessageRow.kind == MessageKind.REPLY.value,
+            MessageRow.key.startswith(prefix, autoescape=True),
+            MessageRow.due > since,
+        )
+        return self._session.scalar(query.limit(1)) is not None
+
+    # Receipts
+
+    def keep_report(self, report: DeliveryReport, now: datetime) -> int | None:
+        """Store a receipt; its row id, or None when the same one is stored already."""
+        row = ReportRow(
+            channel=report.channel.value,
+            key=report.key or "",
+            reference=report.reference or "",
+            state=report.state.value,
+            at=report.at,
+            detail=report.detail,
+            contact_bad=report.contact_bad,
+            came=now,
+        )
+        query = select(ReportRow.id).where(
+            ReportRow.channel == row.channel,
+            ReportRow.key == row.key,
+            ReportRow.reference == row.reference,
+            ReportRow.state == row.state,
+        )
+        if self._session.scalar(query) is not None:
+            return None
+        return row.id if self._added(row) else None
+
+    def kept(self, since: datetime, limit: int = 500) -> list[StoredReport]:
+        """The newest receipts that came since then and still wait for their message, oldest of them first."""
+        query = select(ReportRow).where(ReportRow.applied.is_(None), ReportRow.came >= since)
+        rows = self._session.scalars(query.order_by(ReportRow.id.desc()).limit(limit)).all()
+        return [_report(row) for row in reversed(rows)]
+
+    def unknown_count(self) -> int:
+        """How many receipts are about no message that we know of."""
+        query = select(func.count()).select_from(ReportRow).where(ReportRow.applied.is_(None))
+        return self._session.scalar(query) or 0
+
+    def applied(self, report_id: int, message_id: str, now: datetime) -> None:
+        """Note that a receipt was matched and its effect recorded."""
+        row = self._session.get_one(ReportRow, report_id)
+        row.message_id, row.applied = message_id, now
+
+    def reports_of(self, message_id: str) -> list[StoredReport]:
+        """Every receipt about one message, in the order in which they were matched or came."""
+        query = select(ReportRow).where(ReportRow.message_id == message_id).order_by(ReportRow.id)
+        return [_report(row) for row in self._session.scalars(query)]
+
+    def message_of(self, report: DeliveryReport) -> StoredMessage | None:
+        """The message that a receipt is about: by our key, else by the far side's name for it or for one part of it."""
+        messages = Messages(self._session)
+        if report.key:
+            row = self._session.get(MessageRow, report.key)
+            if row is not None and row.channel == report.channel.value:
+                return messages.get(row.id)
+        if not report.reference:
+            return None
+        here = select(MessageRow.id).where(MessageRow.channel == report.channel.value)
+        found = list(self._session.scalars(here.where(MessageRow.reference == report.reference).limit(2)))
+        if not found:
+            part = report.reference
+            joined = here.where(
+                or_(
+                    MessageRow.reference.startswith(f"{part},", autoescape=True),
+                    MessageRow.reference.endswith(f",{part}", autoescape=True),
+                    MessageRow.reference.contains(f",{part},", autoescape=True),
+                )
+            )
+            found = list(self._session.scalars(joined.limit(2)))
+        # A far side that used one name twice: to guess would mark the wrong message as delivered.
+        return messages.get(found[0]) if len(found) == 1 else None
+
+    def move(
+        self, message_id: str, before: Iterable[State], after: State, now: datetime, reason: Reason | None, detail: str
+    ) -> bool:
+        """Give a message that has left its new state; False when it is no longer in one of the states `before`."""
+        changed = self._session.execute(
+            update(MessageRow)
+            .where(MessageRow.id == message_id, MessageRow.state.in_([state.value for state in before]))
+            .values(state=after.value, reason=reason, detail=detail, finished=now)
+        )
+        return bool(changed.rowcount)  # type: ignore[attr-defined]
+
+    # The attention list
+
+    def ask(self, person_id: str, reason: str, now: datetime, *, message_id: str | None = None, detail: str) -> None:
+        """Put something on the attention list. An entry of the same message and reason is opened again; without a
+        message it is always a new entry, since every answer of a patient must be seen."""
+        row = None
+        if message_id is not None:
+            row = self._session.scalar(
+                select(AttentionRow).where(
+                    AttentionRow.person_id == person_id,
+                    AttentionRow.message_id == message_id,
+                    AttentionRow.reason == reason,
+                )
+            )
+        if row is None:
+            row = AttentionRow(person_id=person_id, message_id=message_id, reason=reason)
+            self._session.add(row)
+        row.at, row.detail, row.done, row.done_by = now, detail, None, None
+        self._session.flush()
+
+    def answered(self, message_id: str, reason: str, by: str, now: datetime) -> None:
+        """Take an entry off the attention list because what it asked is now known."""
+        self._session.execute(
+            update(AttentionRow)
+            .where(AttentionRow.message_id == message_id, AttentionRow.reason == reason, AttentionRow.done.is_(None))
+            .values(done=now, done_by=by)
+        )
+
+    def _added(self, row: InboundRow | ReportRow) -> bool:
+        """Add a row, unless another process adds the same one at this moment."""
+        try:
+            with self._session.begin_nested():
+                self._session.add(row)
+        except IntegrityError:
+            return False
+        return True
+
+
+def _plain(channel: Channel, address: str) -> str:
+    """A number or address as compared: mail without regard to case; a number with its plus and without spaces."""
+    address = "".join(address.split())
+    if channel is Channel.EMAIL:
+        return address.lower()
+    digits = "".join(filter(str.isdigit, address))
+    if address.startswith("00"):
+        digits = digits[2:]
+    return f"+{digits}" if digits else ""
+
+
+def _inbound(row: InboundRow) -> StoredInbound:
+    return StoredInbound(
+        inbound=Inbound(
+            channel=Channel(row.channel),
+            id=row.id,
+            sender=row.sender,
+            text=row.text,
+            at=row.at,
+            in_reply_to=row.in_reply_to,
+        ),
+        whole=row.whole,
+        meaning=row.meaning,
+        person_id=row.person_id,
+        message_id=row.message_id,
+        settled=row.settled,
+        handled=row.handled,
+    )
+
+
+def _report(row: ReportRow) -> StoredReport:
+    return StoredReport(
+        id=row.id,
+        report=DeliveryReport(
+            channel=Channel(row.channel),
+            state=ReportState(row.state),
+            at=row.at,
+            detail=row.detail,
+            key=row.key or None,
+            reference=row.reference or None,
+            contact_bad=row.contact_bad,
+        ),
+        message_id=row.message_id,
+        applied=row.applied,
+    )
