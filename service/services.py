@@ -25,7 +25,10 @@ class Clock(Protocol):
 
 @dataclass(kw_only=True)
 class Services:
-    """The parts of a running service. `chance` gives a random number from 0 to 1 (spreads retries)."""
+    """The parts of a running service. `chance` gives a random number from 0 to 1 (spreads retries).
+
+    `wake` is called after something may have fallen due. If it does nothing, or is lost, the next tick finds it.
+    """
 
     clinic: Clinic
     choices: ClinicChoices
@@ -38,6 +41,7 @@ class Services:
     chance: Callable[[], float]
     secret_key: str
     transports: Mapping[Channel, Transport] = field(default_factory=dict)
+    wake: Callable[[], None] = lambda: None
     _wordings: tuple[object, Wordings] | None = None
 
     def clinic_values(self) -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""For a WSGI server of the operator's own: `gunicorn service.wsgi:app`, with `tragus serve` or `tragus send` beside it."""
+"""For a WSGI server of the operator's own: `gunicorn service.wsgi:app`, with `tragus send` beside it."""
 
 from __future__ import annotations
 

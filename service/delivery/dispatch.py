@@ -15,15 +15,14 @@ from service.delivery.attachments import attachments_for
 from service.domain.contact import Channel, Contact
 from service.domain.message import ComposedMessage, Envelope, Outcome, Result, State
 from service.domain.sending import (
-    COMFORT,
     MAX_ATTEMPTS,
-    NEEDS_A_PERSON,
     Decision,
     Drop,
     Hold,
     Reason,
     Send,
     decide,
+    needs_a_person,
     retry_at,
 )
 from service.errors import WordingError
@@ -190,7 +189,7 @@ def _drop(
     work: UnitOfWork, message: StoredMessage, reason: Reason, now: datetime, done: Pass, detail: str = ""
 ) -> None:
     work.messages.finish(message, State.DROPPED, now, reason=reason, detail=detail)
-    if reason in NEEDS_A_PERSON and not (reason is Reason.NO_CHANNEL and message.planned.kind in COMFORT):
+    if needs_a_person(message.planned.kind, reason):
         work.ledger.ask(message.person_id, reason, now, message_id=message.id, detail=detail)
     done.note(State.DROPPED, reason)
 

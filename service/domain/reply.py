@@ -32,7 +32,7 @@ def channel_asked(key: str) -> Channel:
 
 
 def _parts(key: str) -> tuple[str, str]:
-    kind, unit, channel, _ = (key.split("/") + ["", "", "", ""])[:4]
-    if kind != "reply" or not unit:
+    parts = key.split("/")
+    if len(parts) != 4 or parts[0] != "reply":
         raise ValueError(f"{key!r} is not the key of an answer: reply/<unit>/<channel>/<inbound>")
-    return unit, channel
+    return parts[1], parts[2]

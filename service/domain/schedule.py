@@ -40,7 +40,9 @@ def lay_out(
         found += _appointment_reminders(appointment, contact, zone, timing)
     # A booking that comes too late for an ear does not take the place of its return.
     if plan.next_return is not None and (appointment is None or plan.next_return.latest < appointment[0]):
-        ask_on = max(plan.next_return.on - timedelta(days=timing.return_before_days), plan.on + timedelta(days=1))
+        # Not before half the wait is over: who was told "in two weeks" is not asked again the next morning.
+        half_way = plan.on + (plan.next_return.on - plan.on) / 2
+        ask_on = max(plan.next_return.on - timedelta(days=timing.return_before_days), half_way)
         found.append(
             _at(MessageKind.RETURN_DUE, "return-due", datetime.combine(ask_on, contact.rhythm.morning), zone, timing)
         )

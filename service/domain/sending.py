@@ -68,12 +68,20 @@ AT_ANY_HOUR = frozenset({MessageKind.URGENT, MessageKind.REPLY})
 NEEDS_A_PERSON = frozenset({Reason.NO_CHANNEL, Reason.WORDING_NOT_APPROVED, Reason.REFUSED, Reason.GAVE_UP})
 """Reasons that put an undelivered message on the attention list."""
 
+_ALSO_WHEN_URGENT = frozenset({Reason.STOPPED, Reason.TOO_LATE, Reason.PAUSED, Reason.PLAN_OVER})
+
 COMFORT = frozenset({MessageKind.DOSE, MessageKind.CHECK_IN, MessageKind.COURSE_END})
 """Kinds that are not planned at all for somebody whom no suitable channel reaches: the sheet says it all."""
 
-_AFTER_THE_END = frozenset(
-    {MessageKind.RETURN_DUE, MessageKind.APPOINTMENT, MessageKind.COURSE_END, MessageKind.REPLY}
-)
+_AFTER_THE_END = frozenset({MessageKind.RETURN_DUE, MessageKind.APPOINTMENT, MessageKind.COURSE_END, MessageKind.REPLY})
+
+
+def needs_a_person(kind: MessageKind, reason: Reason) -> bool:
+    """Whether a message that was dropped for this reason goes on the attention list. Urgent advice that did not go out
+    always does, unless the person has left or a newer plan says it better."""
+    if kind is MessageKind.URGENT and reason in _ALSO_WHEN_URGENT:
+        return True
+    return reason in NEEDS_A_PERSON and not (reason is Reason.NO_CHANNEL and kind in COMFORT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

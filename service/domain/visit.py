@@ -80,7 +80,9 @@ class Visit:
     """One attendance, as the clinician ticked it.
 
     `on` is the clinic's local date. `history` holds history codes from `content/`. `born` may be missing: the plan
-    then assumes an adult and says so. `next_appointment` is the local date and time of a booked appointment, if any.
+    then assumes an adult and says so. `next_appointment` and `next_appointment_time` are the clinic's local
+    date and time of a booked appointment;
+    they come together or not at all.
     """
 
     on: date

@@ -12,14 +12,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from email import message_from_bytes, policy
 from email.header import decode_header
 from email.message import Message
 from email.utils import parseaddr
 
 from service.domain.message import ReportState
-from service.inbound.reply_text import own_words, plain_of_html
+from service.inbound.reply_text import MOST_CHARACTERS, own_words, plain_of_html
 
 MOST_OCTETS = 10_000_000
 """A larger mail is not read. Our choice: below what mail servers commonly take, above any answer with a photograph."""
@@ -135,13 +135,17 @@ def _read(mail: Message, envelope_to: str | None) -> Mail:
         return _complaint(feedback, parts)
     words = _words(mail, parts)
     if any(_is_calendar_reply(part) for part in parts):
-        return CalendarReply(**words)
+        return _as(CalendarReply, words)
     daemon = _from_daemon(mail)
     if daemon or _null_path(mail):
         plain = _plain_bounce(mail, parts, envelope_to, daemon)
         if plain is not None:
             return plain
-    return AutoReply(**words) if daemon or _null_path(mail) or _automatic(mail) else Reply(**words)
+    return _as(AutoReply, words) if daemon or _null_path(mail) or _automatic(mail) else words
+
+
+def _as(kind: type[AutoReply] | type[CalendarReply], words: Reply) -> Reply:
+    return kind(**{each.name: getattr(words, each.name) for each in fields(words)})
 
 
 _REPORTS = ("message/delivery-status", "message/global-delivery-status")
@@ -184,7 +188,11 @@ def clean(text: str) -> str:
 
 
 def _content(part: Message) -> str:
-    """The text of a leaf, decoded; of a part with parts inside, as it was written."""
+    """The text of a leaf, decoded; of a part with parts inside, as it was written. Lines end in LF."""
+    return _encoded(part).replace("\r\n", "\n")
+
+
+def _encoded(part: Message) -> str:
     inner = part.get_payload()
     if isinstance(inner, list):
         return "\n\n".join(each.as_string() for each in inner if isinstance(each, Message))
@@ -198,19 +206,20 @@ def _content(part: Message) -> str:
 
 def _recipients(report: Message) -> Iterator[Recipient]:
     """Each block about a recipient (RFC 3464 2.3). A block that names none is the one about the message."""
-    for block in re.split(r"\n[ \t]*\n", _content(report).replace("\r\n", "\n")):
-        fields = _fields(block)
-        addresses = [fields[name].partition(";")[2].strip() for name in _RECIPIENT_FIELDS if ";" in fields.get(name, "")]
-        if not addresses or "action" not in fields:
+    for block in re.split(r"\n[ \t]*\n", _content(report)):
+        given = _fields(block)
+        addresses = [given[name].partition(";")[2].strip() for name in _RECIPIENT_FIELDS if ";" in given.get(name, "")]
+        if not addresses or "action" not in given:
             continue
-        status = re.search(r"\d\.\d{1,3}\.\d{1,3}", fields.get("status", ""))
-        said = fields.get("diagnostic-code", "").partition(";")[2].strip()
+        found = re.search(r"\d\.\d{1,3}\.\d{1,3}", given.get("status", ""))
+        status = found.group() if found else ""
+        said = given.get("diagnostic-code", "").partition(";")[2].strip()
         yield Recipient(
             addresses=tuple(dict.fromkeys(address.strip("<>") for address in addresses)),
             # An Action that the standard does not know changes nothing.
-            state=_ACTIONS.get(fields["action"].split("(")[0].strip().lower(), ReportState.UNDERWAY),
-            status=status.group() if status else "",
-            detail=clean(" ".join(filter(None, ("bounce:", fields["action"], status and status.group(), said))))[:300],
+            state=_ACTIONS.get(given["action"].split("(")[0].strip().lower(), ReportState.UNDERWAY),
+            status=status,
+            detail=clean(" ".join(filter(None, ("bounce:", given["action"], status, said))))[:300],
         )
 
 
@@ -218,12 +227,12 @@ _RECIPIENT_FIELDS = ("original-recipient", "final-recipient")
 
 
 def _fields(block: str) -> dict[str, str]:
-    fields: dict[str, str] = {}
+    found: dict[str, str] = {}
     for line in re.sub(r"\n[ \t]+", " ", block.strip("\n")).split("\n"):
         name, colon, value = line.partition(":")
         if colon:
-            fields.setdefault(name.strip().lower(), value.strip())
-    return fields
+            found.setdefault(name.strip().lower(), value.strip())
+    return found
 
 
 def _returned(parts: Iterable[Message]) -> Iterator[Message]:
@@ -233,7 +242,7 @@ def _returned(parts: Iterable[Message]) -> Iterator[Message]:
         if kind in ("message/rfc822", "message/global") and isinstance(inner, list):
             yield from (each for each in inner if isinstance(each, Message))
         elif kind in _HEADERS_ONLY:
-            text = inner[0].as_string() if isinstance(inner, list) and inner else _content(part)
+            text = _content(part)
             yield message_from_bytes(text.lstrip().encode("utf-8", "replace"), policy=policy.compat32)
 
 
@@ -256,14 +265,14 @@ def ids_in(text: str) -> list[str]:
 
 
 def _complaint(feedback: Message, parts: list[Message]) -> Complaint:
-    fields = _fields(_content(feedback).replace("\r\n", "\n"))
-    addresses = [fields.get("original-rcpt-to", "")]
+    given = _fields(_content(feedback))
+    addresses = [given.get("original-rcpt-to", "")]
     for mail in _returned(parts):
         addresses.append(parseaddr(_text(mail, "To"))[1])
     return Complaint(
-        kind=clean(fields.get("feedback-type", "")).lower(),
+        kind=clean(given.get("feedback-type", "")).lower(),
         addresses=tuple(clean(each.strip("<> ")) for each in addresses if each.strip("<> ")),
-        envelope=tuple(filter(None, (clean(fields.get("original-mail-from", "")), *_returned_senders(parts)))),
+        envelope=tuple(filter(None, (clean(given.get("original-mail-from", "")), *_returned_senders(parts)))),
         message_ids=tuple(_returned_ids(parts)),
     )
 
@@ -291,12 +300,15 @@ def _plain_bounce(mail: Message, parts: list[Message], envelope_to: str | None, 
     subject = _text(mail, "Subject")
     named = _text(mail, "X-Failed-Recipients")
     # Judged by what comes before the returned mail, which may hold any number.
-    told = re.split(r"(?im)^[ -]*(this is a copy of|below this line|original message|received: |return-path: )", text)[0]
+    told = re.split(r"(?im)^[ -]*(this is a copy of|below this line|original message|received: |return-path: )", text)[
+        0
+    ]
     permanent = _PERMANENT.search(told)
     if not (named or permanent or _FAILED.search(f"{subject}\n{told}") or (daemon and _DELAY.search(told))):
         return None
     delayed = not permanent and not named and _DELAY.search(f"{subject}\n{told}") is not None
-    status = re.search(r"(?<![\d.])[45]\.\d{1,3}\.\d{1,3}(?![\d.])", told)
+    found = re.search(r"(?<![\d.])[45]\.\d{1,3}\.\d{1,3}(?![\d.])", told)
+    status = found.group() if found else ""
     state = ReportState.UNDERWAY if delayed else ReportState.FAILED
     addresses = dict.fromkeys(_ADDRESS.findall(f"{named}\n{text}"))
     return Bounce(
@@ -304,9 +316,8 @@ def _plain_bounce(mail: Message, parts: list[Message], envelope_to: str | None, 
             Recipient(
                 addresses=tuple(addresses)[:50],
                 state=state,
-                status=status.group() if status else "",
-                detail=f"bounce without a report: {'delayed' if delayed else 'failed'} {status.group() if status else ''}"
-                .strip(),
+                status=status,
+                detail=f"bounce without a report: {'delayed' if delayed else 'failed'} {status}".strip(),
             ),
         ),
         envelope=tuple(filter(None, (envelope_to, _text(mail, "To"), *_returned_senders(parts)))),
@@ -345,25 +356,27 @@ def _is_calendar_reply(part: Message) -> bool:
     return re.search(r"(?im)^METHOD:REPLY\s*$", _content(part)) is not None
 
 
-def _words(mail: Message, parts: list[Message]) -> dict[str, object]:
-    whole = ""
+def _words(mail: Message, parts: list[Message]) -> Reply:
+    whole = own = ""
     for wanted in ("text/plain", "text/html"):
         found = (
             part
             for part in parts
             if part.get_content_type() == wanted and part.get_content_disposition() != "attachment"
         )
-        whole = "\n".join(_content(part) for part in found).strip()
+        text = "\n".join(_content(part) for part in found).strip()
+        if text and wanted == "text/html":
+            whole, own = plain_of_html(text, quoted=True), plain_of_html(text)
+        elif text:
+            whole = own = text
         if whole:
-            whole = plain_of_html(whole) if wanted == "text/html" else whole
             break
     sender = parseaddr(_text(mail, "From"))[1] or parseaddr(_text(mail, "Return-Path"))[1]
-    own = ids_in(_text(mail, "Message-ID"))
-    return {
-        "sender": sender,
-        "message_id": own[0] if own else "",
-        "subject": _text(mail, "Subject")[:500],
-        "text": own_words(whole),
-        "whole": whole[:20_000],
-        "answers": tuple(dict.fromkeys(ids_in(f"{_text(mail, 'In-Reply-To')} {_text(mail, 'References')}"))),
-    }
+    return Reply(
+        sender=sender,
+        message_id=next(iter(ids_in(_text(mail, "Message-ID"))), ""),
+        subject=_text(mail, "Subject")[:500],
+        text=own_words(own or whole),
+        whole=whole[:MOST_CHARACTERS],
+        answers=tuple(ids_in(f"{_text(mail, 'In-Reply-To')} {_text(mail, 'References')}")),
+    )

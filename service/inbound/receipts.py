@@ -69,7 +69,9 @@ def apply_kept(services: Services) -> int:
 def _apply(work: UnitOfWork, stored: StoredReport, now: datetime) -> bool:
     """Carry out one receipt. False when its message is not known, or may still be on its way out: while a worker holds
     it, the outcome is that worker's to write."""
-    message = work.inbound.message_of(stored.report)
+    found = work.inbound.message_of(stored.report)
+    # Held, so that of two parts reported at the same moment the second sees the first.
+    message = work.inbound.hold(found.id) if found is not None else None
     if message is None or message.state in _NOT_YET:
         return False
     work.inbound.applied(stored.id, message.id, now)

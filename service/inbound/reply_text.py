@@ -18,20 +18,21 @@ MOST_CHARACTERS = 20_000
 """What is kept of one mail. Our choice: far more than anybody types."""
 
 _INTRODUCTION = re.compile(
-    r"^\s*>*\s*(on|ar|w dniu|dnia|le|am|el)\b.{6,200}?\b(wrote|ysgrifennodd|napisa\S*|pisze|a écrit|schrieb.*|escribió)\s*:?\s*$"
+    r"^\s*>*\s*(on|ar|w dniu|dnia|le|am|el)\b.{6,200}?"
+    r"\b(wrote|ysgrifennodd|napisa\S*|pisze|a écrit|schrieb.*|escribió)\s*:?\s*$"
     r"|^.{6,200}نے\s+لکھا\s*:?\s*$",
     re.IGNORECASE,
 )
 _SEPARATOR = re.compile(
-    r"^\s*(-{2,}\s*(original message|forwarded message|neges wreiddiol|wiadomość oryginalna|oryginalna wiadomość)\s*-{2,}"
+    r"^\s*(-{2,}\s*(original message|forwarded message|neges wreiddiol|wiadomość oryginalna|oryginalna wiadomość)"
+    r"\s*-{2,}"
     r"|_{20,}"
     r"|(from|oddi wrth|od|منجانب)\s*:\s.*@.*)\s*$",
     re.IGNORECASE,
 )
 _BLOCKS = frozenset({"p", "div", "br", "li", "tr", "h1", "h2", "h3", "h4", "table", "ul", "ol", "hr"})
-_UNSEEN = frozenset({"style", "script", "head", "title"})
-_VOID = frozenset({"br", "hr", "img", "meta", "link", "input", "col", "area", "base", "wbr", "source"})
-_QUOTE_MARKS = ("gmail_quote", "yahoo_quoted", "moz-cite-prefix", "divRplyFwdMsg", "appendonsend")
+_UNSEEN = frozenset({"style", "script", "title"})
+_QUOTE_MARKS = ("gmail_quote", "yahoo_quoted", "moz-cite-prefix")
 
 
 def own_words(text: str) -> str:
@@ -42,7 +43,9 @@ def own_words(text: str) -> str:
         if line in ("-- ", "--") or _SEPARATOR.match(line):
             break
         # A long introduction is broken in two by many programs.
-        if _INTRODUCTION.match(line) or (number + 1 < len(lines) and _INTRODUCTION.match(f"{line} {lines[number + 1]}")):
+        if _INTRODUCTION.match(line) or (
+            number + 1 < len(lines) and _INTRODUCTION.match(f"{line} {lines[number + 1]}")
+        ):
             if any(rest.lstrip().startswith(">") for rest in lines[number + 1 :]):
                 lines_left = lines[number + 1 + (0 if _INTRODUCTION.match(line) else 1) :]
                 kept += [rest for rest in lines_left if not rest.lstrip().startswith(">")]
@@ -55,9 +58,9 @@ def own_words(text: str) -> str:
     return (own or text.strip())[:MOST_CHARACTERS]
 
 
-def plain_of_html(html: str) -> str:
-    """The text of an HTML mail, without what its program marked as quoted."""
-    reader = _Text()
+def plain_of_html(html: str, *, quoted: bool = False) -> str:
+    """The text of an HTML mail, without what its program marked as quoted unless `quoted` is asked for."""
+    reader = _Text(quoted)
     reader.feed(html)
     reader.close()
     text = "".join(reader.found)
@@ -65,33 +68,37 @@ def plain_of_html(html: str) -> str:
 
 
 class _Text(HTMLParser):
-    """Collects text. While `_hidden` is above 0 the parser is inside something quoted or unseen."""
+    """Collects text. `_inside` is the element that hides what is in it, and `_depth` how often it is nested in itself:
+    tags of other names may stay unclosed in there without doing harm."""
 
-    def __init__(self) -> None:
+    def __init__(self, quoted: bool) -> None:
         super().__init__(convert_charrefs=True)
         self.found: list[str] = []
-        self._hidden = 0
+        self._quoted = quoted
+        self._inside, self._depth = "", 0
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        """Break a line at a block; go deeper inside something hidden."""
-        if tag in _BLOCKS and not self._hidden:
+        """Break a line at a block; begin to hide at something quoted or unseen."""
+        if self._depth:
+            self._depth += tag == self._inside
+        elif tag in _UNSEEN or (not self._quoted and _is_quote(tag, attrs)):
+            self._inside, self._depth = tag, 1
+        elif tag in _BLOCKS:
             self.found.append("\n")
-        if tag in _VOID:
-            return
-        marks = " ".join(value or "" for name, value in attrs if name in ("class", "id"))
-        if self._hidden or tag in _UNSEEN or tag == "blockquote" or any(mark in marks for mark in _QUOTE_MARKS):
-            self._hidden += 1
 
     def handle_endtag(self, tag: str) -> None:
         """Come out of something hidden, or break a line."""
-        if tag in _VOID:
-            return
-        if self._hidden:
-            self._hidden -= 1
+        if self._depth:
+            self._depth -= tag == self._inside
         elif tag in _BLOCKS:
             self.found.append("\n")
 
     def handle_data(self, data: str) -> None:
         """Keep what can be seen."""
-        if not self._hidden:
+        if not self._depth:
             self.found.append(data)
+
+
+def _is_quote(tag: str, attrs: list[tuple[str, str | None]]) -> bool:
+    marks = " ".join(value or "" for name, value in attrs if name in ("class", "id"))
+    return tag == "blockquote" or (tag == "div" and any(mark in marks for mark in _QUOTE_MARKS))

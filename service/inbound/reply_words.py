@@ -20,9 +20,7 @@ from service.errors import ContentError, Fault
 SHORTEST_WARNING = 2
 """Letters of a warning word at least: a single letter would warn at random. Our choice."""
 
-_ALIKE = str.maketrans(
-    {"ł": "l", "ø": "o", "đ": "d", "ي": "ی", "ى": "ی", "ئ": "ی", "ك": "ک", "ه": "ہ", "ة": "ہ", "ۃ": "ہ", "ھ": "ہ", "'": "", "’": "", "‘": "", "ʼ": "", "`": ""}
-)  # fmt: skip
+_ALIKE = str.maketrans("łøđيىئكهةۃھ", "lodیییکہہہہ", "'’‘ʼ`")
 """Letters that are typed for one another and that taking the accents away leaves apart; apostrophes go altogether."""
 
 

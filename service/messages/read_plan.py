@@ -36,7 +36,7 @@ def phrases_of(plan: Plan) -> tuple[Phrase, ...]:
 
 def units_of(plan: Plan) -> frozenset[str]:
     """Every wording unit that reading this plan needs: all must be usable in a language before it is used."""
-    fixed = {"page.title", "page.title-person", "page.visit", "return.booked", *LABELS, *FOOTER}
+    fixed = {"page.title", "page.title-person", "page.you-means", "page.visit", "return.booked", *LABELS, *FOOTER}
     fixed |= {f"section.{name}" for name in _HEADINGS} | {f"urgency.{sign.urgency}" for sign in plan.signs}
     return unit_ids_of(phrases_of(plan)) | fixed
 
@@ -69,7 +69,7 @@ def read_plan(
         emergency=clinic.emergency,
         urgent=_urgent(plan, wordings, language),
         help=_help(plan, wordings, language),
-        sections=() if plan.urgent else _ordinary(plan, wordings, language, booked),
+        sections=() if plan.urgent else _ordinary(plan, wordings, language, booked, person),
         footer=tuple(say(unit) for unit in FOOTER),
         labels={unit: say(unit) for unit in LABELS},
     )
@@ -102,8 +102,12 @@ def _help(plan: Plan, wordings: Wordings, language: str) -> tuple[Section, ...]:
     return tuple(found)
 
 
-def _ordinary(plan: Plan, wordings: Wordings, language: str, booked: tuple[str, str] | None) -> tuple[Section, ...]:
+def _ordinary(
+    plan: Plan, wordings: Wordings, language: str, booked: tuple[str, str] | None, person: str
+) -> tuple[Section, ...]:
     found: list[Section] = []
+    whose = Phrase(wording="page.you-means", values={"person": person})
+    about = [Block(picture="helper", sentences=(wordings.say(whose, language),))] if person else []
 
     def add(name: str, blocks: Iterable[Block]) -> None:
         kept = tuple(block for block in blocks if block.sentences)
@@ -113,7 +117,10 @@ def _ordinary(plan: Plan, wordings: Wordings, language: str, booked: tuple[str, 
 
     for name, kinds in _SECTIONS:
         said: set[str] = set()
-        add(name, [_step_block(step, wordings, language, said) for step in plan.steps if step.kind in kinds])
+        blocks = [_step_block(step, wordings, language, said) for step in plan.steps if step.kind in kinds]
+        if blocks:
+            about, blocks = [], [*about, *blocks]  # said once, where the instructions begin
+        add(name, blocks)
     add("normal", [Block(picture=n.picture, sentences=(wordings.say(n.phrase, language),)) for n in plan.normal])
     add(
         "supply",
@@ -139,13 +146,16 @@ def _step_block(step: Step, wordings: Wordings, language: str, said: set[str]) -
 
 
 def _return_blocks(plan: Plan, wordings: Wordings, language: str, booked: tuple[str, str] | None) -> list[Block]:
+    """The returns; a booked appointment takes the place of those that may wait as long, not of an earlier check."""
+    due = [back for back in plan.returns if booked is None or back.latest.isoformat() < booked[0]]
+    blocks = [
+        _block("calendar-return", back.ears, [wordings.say(p, language) for p in back.phrases], wordings, language)
+        for back in due
+    ]
     if booked is not None:
         phrase = Phrase(wording="return.booked", values={"date": booked[0], "time": booked[1]})
-        return [Block(picture="calendar-return", sentences=(wordings.say(phrase, language),))]
-    return [
-        _block("calendar-return", back.ears, [wordings.say(p, language) for p in back.phrases], wordings, language)
-        for back in plan.returns
-    ]
+        blocks.append(Block(picture="calendar-return", sentences=(wordings.say(phrase, language),)))
+    return blocks
 
 
 def _block(picture: str, ears: Ears, sentences: list[str], wordings: Wordings, language: str) -> Block:

@@ -185,9 +185,7 @@ def _moment(phrase: Phrase, name: str, kind: Kind, value: str, language: str) ->
     try:
         if kind is Kind.DATE:
             return i18n.format_date(date.fromisoformat(value), language)
-        # Digits beside Latin letters ("9:30 PM") keep their order in right-to-left text only as one isolate.
-        written = i18n.format_time(time.fromisoformat(value), language)
-        return i18n.isolate(written, Kind.VERBATIM, i18n.direction(language))
+        return i18n.format_time(time.fromisoformat(value), language)
     except ValueError as error:
         raise _wrong(
             phrase, name, "an ISO date (2026-11-25)" if kind is Kind.DATE else "an ISO time (21:30)"

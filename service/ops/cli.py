@@ -7,14 +7,17 @@ import os
 import signal
 import socket
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import click
 
 from service import codec
-from service.config import read_settings, shipped_content, shipped_locales
-from service.errors import TragusError, VisitError
+from service.config import Settings, read_settings, shipped_content, shipped_locales
+from service.errors import SettingsError, TragusError, VisitError
+from service.services import Services
 
 CONFIG = click.option(
     "--config", type=click.Path(path_type=Path), help="Settings file (default: TRAGUS_CONFIG or tragus.toml)."
@@ -95,21 +98,70 @@ def check(content: Path | None, locales: Path | None) -> None:
 @main.command()
 @CONFIG
 def serve(config: Path | None) -> None:
-    """Run the web service, with the scheduler in this process."""
+    """Run the web service; with engine "embedded" it also sends what is due."""
     import waitress
 
-    from service.ops.ticker import start
     from service.web.app import create_app
     from service.wiring import build
 
     settings = read_settings(config)
     services = build(settings)
-    scheduler = start(services, owner(), settings.tick_seconds)
+    end = _sending(services, settings)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # as Ctrl+C does: the hand-over under way is finished first
     try:
         waitress.serve(create_app(services, settings), host=settings.host, port=settings.port, threads=8, ident=None)
     finally:
-        scheduler.shutdown(wait=True)
+        end()
+
+
+def _sending(services: Services, settings: Settings) -> Callable[[], None]:
+    """See to it that due messages are looked for: by a tick in this process, or by telling the workers. Returns what
+    ends it."""
+    if settings.engine == "procrastinate":
+        with _scaled():
+            from service.ops.pump import Waker
+        waker = Waker(settings.database)
+        services.wake = waker.wake
+        return waker.close
+    from service.ops.ticker import start
+
+    scheduler = start(services, owner(), settings.tick_seconds)
+    return lambda: scheduler.shutdown(wait=True)
+
+
+@contextmanager
+def _scaled() -> Iterator[None]:
+    try:
+        yield
+    except ModuleNotFoundError as missing:
+        raise SettingsError(
+            f'engine: "procrastinate" needs the extra `scaled` ({missing.name} is missing)'
+        ) from missing
+
+
+@main.command()
+@CONFIG
+def work(config: Path | None) -> None:
+    """Run a worker that sends what is due; any number of them, with engine "procrastinate"."""
+    from service.wiring import build
+
+    settings = read_settings(config)
+    if settings.engine != "procrastinate":
+        raise SettingsError('engine: a worker needs "procrastinate"; with "embedded", `tragus serve` sends by itself')
+    with _scaled():
+        from service.ops.pump import Worker
+    Worker(build(settings), settings.database, owner(), settings.tick_seconds).run()
+
+
+@main.command("move-database")
+@click.option("--to", "target", required=True, help="URL of an empty database, SQLite or PostgreSQL.")
+@CONFIG
+def move_database(target: str, config: Path | None) -> None:
+    """Copy everything into another database, and prove that nothing is lost or changed."""
+    from service.ops.move import move
+
+    for line in move(read_settings(config), target):
+        click.echo(line)
 
 
 @main.command()

@@ -130,6 +130,7 @@ def _calendar(shown: Shown) -> bytes:
         link=shown.link,
         given=shown.file.given,
         appointment=appointment,
+        clinic_zone=shown.clinic.zone,
     )
     if not items:
         raise VisitError("visit", "this plan has nothing for a calendar: no course and no return date")

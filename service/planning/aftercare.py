@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, datetime, time
+from enum import Enum
 
 from service.domain.build import build_plan
 from service.domain.contact import Contact
@@ -12,6 +13,7 @@ from service.domain.plan import Plan, Status
 from service.domain.schedule import lay_out
 from service.domain.sending import COMFORT, Reason, pick_channel
 from service.domain.visit import Visit
+from service.errors import NotAllowedError
 from service.links import hash_of, token_of
 from service.services import Services
 from service.storage.records import StoredPlan, StoredVisit
@@ -33,11 +35,21 @@ def messages_for(
     return tuple(m for m in laid_out if m.kind not in COMFORT or pick_channel(m.kind, contact) is not None)
 
 
-def give(services: Services, person_id: str, visit: Visit, by: str) -> StoredPlan:
+class AnyPlan(Enum):
+    """Stands for "whatever plan the person has now"."""
+
+    ANY = "any"
+
+
+def give(
+    services: Services, person_id: str, visit: Visit, by: str, *, replacing: str | AnyPlan | None = AnyPlan.ANY
+) -> StoredPlan:
     """Give the plan of this visit to a person: everything or nothing is stored.
 
     An earlier plan of the person ends, its unsent messages overtaken; an urgent plan puts it on hold instead, whole
-    person, both ears. Raises PlanError, NotFoundError.
+    person, both ears. `replacing` is the id of the plan that the giver saw as the present one (None for none): if
+    another was given meanwhile, say by a second click, nothing is stored. Raises PlanError, NotFoundError, and
+    NotAllowedError in that case.
     """
     plan = propose(services, visit)
     now = services.clock.now()
@@ -46,6 +58,11 @@ def give(services: Services, person_id: str, visit: Visit, by: str) -> StoredPla
         appointment = (visit.next_appointment, visit.next_appointment_time)
     with services.open_work() as work:
         person = work.people.get(person_id)
+        current = work.plans.current(person_id)
+        if replacing is not AnyPlan.ANY and replacing != (current.id if current is not None else None):
+            raise NotAllowedError(
+                "another plan was given to this person meanwhile: look at the record, then propose again"
+            )
         _end_earlier(work, person_id, by, now, urgent=bool(plan.urgent))
         work.people.save(replace(person, history=visit.history, born=visit.born or person.born))
         visit_id, plan_id = services.new_id(), services.new_id()
@@ -72,6 +89,7 @@ def give(services: Services, person_id: str, visit: Visit, by: str) -> StoredPla
         if pick_channel(MessageKind.URGENT if plan.urgent else MessageKind.PLAN_GIVEN, person.contact) is None:
             work.ledger.ask(person_id, Reason.NO_CHANNEL, now, detail="hand over the printed sheet")
         work.commit()
+    services.wake()
     return stored
 
 

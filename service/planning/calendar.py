@@ -30,6 +30,7 @@ def calendar_items(
     link: str,
     given: datetime,
     appointment: tuple[date, time] | None,
+    clinic_zone: str,
 ) -> tuple[CalendarItem, ...]:
     """Every item of the plan. Titles never name the ear, the drops or the condition unless the person chose that."""
     zone = zone_named(contact.zone)
@@ -55,7 +56,7 @@ def calendar_items(
                 key="appointment",
                 kind=ItemKind.APPOINTMENT,
                 start=datetime.combine(*appointment),
-                zone=zone.key,
+                zone=zone_named(clinic_zone).key,
                 title=say("calendar.appointment"),
                 description=details,
                 duration=APPOINTMENT_MINUTES,
@@ -101,6 +102,7 @@ def current_states(
             link=link,
             given=stored.given,
             appointment=stored.appointment,
+            clinic_zone=services.clinic.zone,
         )
     if contact.channels and set(contact.channels) <= contact.stopped:
         items = tuple(item for item in items if item.kind is ItemKind.APPOINTMENT)

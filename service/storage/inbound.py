@@ -177,13 +177,15 @@ class InboundBook:
         query = select(ReportRow).where(ReportRow.message_id == message_id).order_by(ReportRow.id)
         return [_report(row) for row in self._session.scalars(query)]
 
+    def sent_as(self, channel: Channel, key: str) -> StoredMessage | None:
+        """The message with this key, if it left, or was to leave, by this channel."""
+        row = self._session.get(MessageRow, key)
+        return Messages(self._session).get(key) if row is not None and row.channel == channel.value else None
+
     def message_of(self, report: DeliveryReport) -> StoredMessage | None:
         """The message that a receipt is about: by our key, else by the far side's name for it or for one part of it."""
-        messages = Messages(self._session)
-        if report.key:
-            row = self._session.get(MessageRow, report.key)
-            if row is not None and row.channel == report.channel.value:
-                return messages.get(row.id)
+        if report.key and (named := self.sent_as(report.channel, report.key)) is not None:
+            return named
         if not report.reference:
             return None
         here = select(MessageRow.id).where(MessageRow.channel == report.channel.value)
@@ -199,7 +201,13 @@ class InboundBook:
             )
             found = list(self._session.scalars(joined.limit(2)))
         # A far side that used one name twice: to guess would mark the wrong message as delivered.
-        return messages.get(found[0]) if len(found) == 1 else None
+        return Messages(self._session).get(found[0]) if len(found) == 1 else None
+
+    def hold(self, message_id: str) -> StoredMessage:
+        """The message as it is now, kept from other processes until the transaction ends. Raises NotFoundError."""
+        one = select(MessageRow).where(MessageRow.id == message_id).with_for_update()
+        self._session.scalar(one.execution_options(populate_existing=True))
+        return Messages(self._session).get(message_id)
 
     def move(
         self, message_id: str, before: Iterable[State], after: State, now: datetime, reason: Reason | None, detail: str

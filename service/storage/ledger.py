@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from sqlalchemy import func, select
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.errors import NotFoundError
@@ -96,8 +97,11 @@ class Ledger:
         """Take or renew a named duty. False when another owner holds it and its time has not run out."""
         row = self._session.get(LeaseRow, name, with_for_update=True)
         if row is None:
-            self._session.add(LeaseRow(name=name, owner=owner, until=now + length))
-            self._session.flush()
+            try:
+                with self._session.begin_nested():
+                    self._session.add(LeaseRow(name=name, owner=owner, until=now + length))
+            except IntegrityError:  # another process took it first, at this moment
+                return False
             return True
         if row.owner != owner and row.until > now:
             return False

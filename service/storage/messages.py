@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 
-from sqlalchemy import func, select, update
+from sqlalchemy import func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service import codec
@@ -18,6 +18,7 @@ from service.domain.contact import Channel
 from service.domain.message import ComposedMessage, DosePart, MessageKind, PlannedMessage, State
 from service.domain.sending import Reason
 from service.errors import NotFoundError
+from service.storage.locks import hold_person, holds_rows
 from service.storage.records import StoredMessage
 from service.storage.tables import AttemptRow, MessageRow
 
@@ -31,6 +32,11 @@ class Messages:
     def plan(self, plan_id: str, person_id: str, messages: Iterable[PlannedMessage], new_id: Mapping[str, str]) -> None:
         """Store planned messages, `new_id` giving an id for each key. A key planned anew takes the new moments while
         its message has not left; what was sent stays as it was."""
+        hold_person(self._session, person_id)
+        if holds_rows(self._session):  # no worker may claim what is about to be moved
+            mine = select(MessageRow.id).where(MessageRow.plan_id == plan_id)
+            movable = or_(MessageRow.state == State.PENDING.value, MessageRow.reason == Reason.SUPERSEDED)
+            self._session.execute(mine.where(movable).order_by(MessageRow.id).with_for_update())
         present = {
             row.key: row for row in self._session.scalars(select(MessageRow).where(MessageRow.plan_id == plan_id))
         }
@@ -65,6 +71,7 @@ class Messages:
 
     def hurry(self, person_id: str, now: datetime) -> None:
         """Have the person's waiting messages looked at anew (after a pause ended, or hours or consent changed)."""
+        hold_person(self._session, person_id)
         self._session.execute(
             update(MessageRow)
             .where(MessageRow.person_id == person_id, MessageRow.state == State.PENDING.value)
@@ -79,16 +86,18 @@ class Messages:
 
     def claim(self, owner: str, now: datetime, lease: timedelta, limit: int) -> list[StoredMessage]:
         """Take up to `limit` messages that are due, oldest first, under a lease that ends at now + lease."""
+        # A CTE, not a bare subquery: PostgreSQL runs it exactly once, whatever plan it chooses, so the limit holds.
         chosen = (
             select(MessageRow.id)
             .where(MessageRow.state == State.PENDING.value, MessageRow.look_at <= now)
             .order_by(MessageRow.look_at)
             .limit(limit)
             .with_for_update(skip_locked=True)
+            .cte("chosen")
         )
         claimed = self._session.scalars(
             update(MessageRow)
-            .where(MessageRow.id.in_(chosen))
+            .where(MessageRow.id.in_(select(chosen.c.id)))
             .values(
                 state=State.CLAIMED.value,
                 lease_owner=owner,
@@ -170,12 +179,16 @@ class Messages:
         """Give back what was claimed under a lease that ran out; what was being handed over becomes uncertain and is
         returned, for the attention list."""
         ran_out = MessageRow.lease_until < now
+        # Whoever records an outcome at this moment holds the row and goes first: such rows wait for the next pass.
+        unstarted = select(MessageRow.id).where(MessageRow.state == State.CLAIMED.value, ran_out)
         self._session.execute(
             update(MessageRow)
-            .where(MessageRow.state == State.CLAIMED.value, ran_out)
+            .where(MessageRow.id.in_(select(unstarted.with_for_update(skip_locked=True).cte("unstarted").c.id)))
             .values(state=State.PENDING.value, lease_owner=None, lease_until=None, look_at=now)
+            .execution_options(synchronize_session=False)
         )
-        rows = self._session.scalars(select(MessageRow).where(MessageRow.state == State.HANDING.value, ran_out)).all()
+        begun = select(MessageRow).where(MessageRow.state == State.HANDING.value, ran_out)
+        rows = self._session.scalars(begun.with_for_update(skip_locked=True)).all()
         for row in rows:
             row.state, row.lease_owner, row.lease_until, row.finished = State.UNCERTAIN.value, None, None, now
             row.detail = "the hand-over began and nobody recorded its end"
@@ -190,6 +203,7 @@ class Messages:
                 MessageRow.lease_token == message.lease_token,
                 MessageRow.state == state.value,
             )
+            .with_for_update()
             .execution_options(populate_existing=True)
         )
 

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from service import codec
 from service.domain.contact import Contact
 from service.errors import NotFoundError
+from service.storage.locks import hold_person, holds_rows
 from service.storage.records import Person, Staff
 from service.storage.tables import LinkRow, PersonRow, StaffRow, StaffSessionRow
 
@@ -44,6 +45,7 @@ class People:
         return [_person(row) for row in self._session.scalars(query)]
 
     def _row(self, person_id: str) -> PersonRow:
+        hold_person(self._session, person_id)
         row = self._session.get(PersonRow, person_id)
         if row is None:
             raise NotFoundError("this person is not in the record")
@@ -93,7 +95,9 @@ class StaffBook:
 
     def row_by_login(self, login: str) -> StaffRow | None:
         """The stored row (with the password hash and the count of failures), for `web/access.py` only."""
-        return self._session.scalar(select(StaffRow).where(StaffRow.login == login))
+        query = select(StaffRow).where(StaffRow.login == login)
+        # Many tries at once must each be counted.
+        return self._session.scalar(query.with_for_update() if holds_rows(self._session) else query)
 
     def all(self) -> list[Staff]:
         """Everybody, by name."""

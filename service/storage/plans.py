@@ -15,6 +15,7 @@ from service.domain.calendar_item import ItemState, item_from, item_record
 from service.domain.plan import Plan, Status
 from service.domain.visit import Visit
 from service.errors import NotFoundError
+from service.storage.locks import hold_person, hold_person_of_plan
 from service.storage.records import StoredPlan, StoredVisit
 from service.storage.tables import CalendarStateRow, DoseMarkRow, PlanRow, VisitRow
 
@@ -60,6 +61,7 @@ class Plans:
 
     def get(self, plan_id: str) -> StoredPlan:
         """One plan. Raises NotFoundError."""
+        hold_person_of_plan(self._session, plan_id)
         row = self._session.get(PlanRow, plan_id)
         if row is None:
             raise NotFoundError("this plan is not in the record")
@@ -67,11 +69,13 @@ class Plans:
 
     def of_person(self, person_id: str) -> list[StoredPlan]:
         """Every plan of a person, newest first."""
+        hold_person(self._session, person_id)
         query = select(PlanRow).where(PlanRow.person_id == person_id).order_by(PlanRow.given.desc(), PlanRow.id)
         return [_plan(row) for row in self._session.scalars(query)]
 
     def current(self, person_id: str) -> StoredPlan | None:
         """The newest plan that is active or on hold."""
+        hold_person(self._session, person_id)
         query = (
             select(PlanRow)
             .where(PlanRow.person_id == person_id, PlanRow.status.in_([Status.ACTIVE.value, Status.ON_HOLD.value]))
@@ -116,6 +120,7 @@ class Plans:
 
     def calendar_states(self, plan_id: str) -> dict[str, ItemState]:
         """What calendars were last told about this plan, by item key."""
+        hold_person_of_plan(self._session, plan_id)
         rows = self._session.scalars(select(CalendarStateRow).where(CalendarStateRow.plan_id == plan_id))
         return {row.key: _state(row.document) for row in rows}
 

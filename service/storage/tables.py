@@ -70,7 +70,7 @@ Id = String(32)
 
 
 class StaffRow(Base):
-    """One member of staff. `roles` is a comma-separated list; `epoch` rises to end every session at once."""
+    """One member of staff. `roles` is a comma-separated list."""
 
     __tablename__ = "staff"
     id: Mapped[str] = mapped_column(Id, primary_key=True)
@@ -269,9 +269,7 @@ class InboundRow(Base):
     handled_by: Mapped[str | None]
 
     __table_args__ = (
-        Index(
-            "ix_inbound_open", "at", sqlite_where=sql("handled IS NULL"), postgresql_where=sql("handled IS NULL")
-        ),
+        Index("ix_inbound_open", "at", sqlite_where=sql("handled IS NULL"), postgresql_where=sql("handled IS NULL")),
     )
 
 
@@ -296,9 +294,7 @@ class ReportRow(Base):
 
     __table_args__ = (
         UniqueConstraint("channel", "key", "reference", "state"),
-        Index(
-            "ix_reports_kept", "came", sqlite_where=sql("applied IS NULL"), postgresql_where=sql("applied IS NULL")
-        ),
+        Index("ix_reports_kept", "came", sqlite_where=sql("applied IS NULL"), postgresql_where=sql("applied IS NULL")),
     )
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import sqlite3
 from types import TracebackType
+from typing import Any
 
-from sqlalchemy import Engine, create_engine, event
-from sqlalchemy.engine import Connection
+from sqlalchemy import Engine, create_engine, event, make_url
+from sqlalchemy.engine import URL, Connection
 from sqlalchemy.orm import Session
 from sqlalchemy.pool import StaticPool
 
+from service.errors import SettingsError
 from service.storage.inbound import InboundBook
 from service.storage.ledger import Ledger
 from service.storage.messages import Messages
@@ -19,11 +21,21 @@ from service.storage.plans import Plans
 BUSY_TIMEOUT_MS = 10_000
 """How long a writer waits for another one on SQLite, milliseconds. Our choice: far above any transaction here."""
 
+_POSTGRESQL = {
+    "lock_timeout": "10s",  # as long as a writer waits on SQLite
+    "statement_timeout": "60s",
+    "idle_in_transaction_session_timeout": "60s",  # no transaction here waits for anything but the database
+    "timezone": "UTC",
+    "application_name": "tragus",
+}
+"""What each PostgreSQL session starts with. `options` in the database URL win over these."""
+
 
 def open_engine(url: str) -> Engine:
-    """The database engine. SQLite gets write-ahead logging, durable commits, and its BEGIN under our control."""
+    """The database engine. SQLite gets write-ahead logging, durable commits, and its BEGIN under our control;
+    PostgreSQL gets time limits, so that a stuck statement ends as an error and not as a stuck service."""
     if not url.startswith("sqlite"):
-        return create_engine(url, pool_pre_ping=True)
+        return _open_postgresql(make_url(url))
     memory = url in ("sqlite://", "sqlite:///:memory:")
     engine = (
         create_engine(url, poolclass=StaticPool, connect_args={"check_same_thread": False})
@@ -52,11 +64,45 @@ def open_engine(url: str) -> Engine:
     return engine
 
 
+def connect_arguments(url: URL) -> dict[str, str | int]:
+    """How every PostgreSQL session of this service is opened, beside what the URL says; in libpq's words."""
+    ours = " ".join(f"-c {name}={value}" for name, value in _POSTGRESQL.items())
+    theirs = url.query.get("options", "")
+    return {
+        "connect_timeout": 10,
+        "tcp_user_timeout": 30_000,  # a server that vanished without a word is given up after 30 seconds
+        "options": f"{ours} {theirs if isinstance(theirs, str) else ' '.join(theirs)}".strip(),
+    }
+
+
+def _open_postgresql(url: URL) -> Engine:
+    try:
+        return create_engine(
+            url,
+            isolation_level="READ COMMITTED",  # with the row locks of locks.py
+            pool_pre_ping=True,  # a connection that died with a restarted server is replaced, not handed out
+            pool_size=5,
+            max_overflow=10,
+            pool_timeout=30,
+            pool_recycle=1800,
+            connect_args=connect_arguments(url),
+        )
+    except ModuleNotFoundError as missing:
+        raise SettingsError(f"database: PostgreSQL needs the extra `scaled` ({missing.name} is missing)") from missing
+
+
+_READING: dict[str, dict[str, Any]] = {
+    "sqlite": {"read_only": True},
+    # One snapshot for a whole page, as SQLite gives it; it never waits and never fails.
+    "postgresql": {"read_only": True, "isolation_level": "REPEATABLE READ", "postgresql_readonly": True},
+}
+
+
 class UnitOfWork:
     """Use as a context manager: `with uow() as work: ...; work.commit()`."""
 
     def __init__(self, engine: Engine, *, read_only: bool = False) -> None:
-        self._engine = engine.execution_options(read_only=True) if read_only else engine
+        self._engine = engine.execution_options(**_READING[engine.dialect.name]) if read_only else engine
 
     def __enter__(self) -> UnitOfWork:
         self._session = Session(self._engine, expire_on_commit=False)

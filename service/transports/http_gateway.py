@@ -20,7 +20,7 @@ import time
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
-from http.client import HTTPConnection, HTTPException, HTTPResponse, HTTPSConnection
+from http.client import HTTPConnection, HTTPException, HTTPResponse, HTTPSConnection, IncompleteRead
 from pathlib import Path
 from typing import cast
 from urllib.parse import parse_qsl, quote, urlencode, urlsplit
@@ -95,10 +95,12 @@ class HttpGatewayTransport:
             except (OSError, HTTPException) as error:
                 return Outcome(result=Result.RETRY, detail=f"the line broke before all was sent: {_why(error)}")
             try:
-                line = cast("socket.socket", _Line(connection.sock, request.timeout))
-                response = HTTPResponse(line, method=request.method)
+                line = _Line(connection.sock, request.timeout)
+                response = HTTPResponse(cast("socket.socket", line), method=request.method)
                 response.begin()
                 content = response.read()
+                if not re.search(rb"\n\r?\n", line.heard):  # which http.client takes for a whole head
+                    raise IncompleteRead(b"")
             except (OSError, HTTPException, ValueError) as error:
                 return Outcome(result=Result.UNKNOWN, detail=f"sent, but no whole answer: {_why(error)}")
             return judge(self._gateway, response.status, dict(response.headers.items()), content)
@@ -179,7 +181,7 @@ class _Line(io.RawIOBase):
     """A socket that is read until a deadline and up to a limit, however slowly the other side drips."""
 
     def __init__(self, line: socket.socket, seconds: int) -> None:
-        self._line, self._left, self._ends = line, LONGEST_ANSWER, time.monotonic() + seconds
+        self._line, self._ends, self.heard = line, time.monotonic() + seconds, bytearray()
 
     def readable(self) -> bool:
         return True
@@ -190,8 +192,8 @@ class _Line(io.RawIOBase):
             raise TimeoutError
         self._line.settimeout(seconds)
         count = self._line.recv_into(buffer)
-        self._left -= count
-        if self._left < 0:
+        self.heard += buffer[:count]
+        if len(self.heard) > LONGEST_ANSWER:
             raise OSError(f"it is longer than {LONGEST_ANSWER} octets")
         return count
 

@@ -313,8 +313,9 @@ _STATES = {
     8: "REJECTD",
 }
 _FAILED = ("UNDEL", "EXPIR", "DELET", "REJEC")
-_KEYS = r"id|sub|dlvrd|submit[ _]?date|done[ _]?date|stat|err|text"
+_KEYS = r"id|sub|dlvrd|submit[ _]?date|done[ _]?date|stat|err"
 _FIELD = re.compile(rf"(?<![a-z])({_KEYS})\s*:\s*(?!(?:{_KEYS})\s*:)(\S*)", re.IGNORECASE)
+_OUR_WORDS = re.compile(r"(?<![a-z])text\s*:", re.IGNORECASE)
 _RECEIPT_CLASSES = (0x04, 0x20)
 _INTERMEDIATE = 0x20
 
@@ -332,9 +333,8 @@ def read_receipt(message: ShortMessage) -> Receipt | None:
         return None
     fields: dict[str, str] = {}
     coding = UCS2 if message.data_coding == UCS2 else LATIN_1  # an id's "_" is not the "§" of the default alphabet
-    for key, value in _FIELD.findall(text_of(message.words, coding)):
-        if key.lower() == "text":  # what follows are words of ours, which could look like fields
-            break
+    said = _OUR_WORDS.split(text_of(message.words, coding), maxsplit=1)[0]  # our words could look like fields
+    for key, value in _FIELD.findall(said):
         if value:
             fields.setdefault(re.sub(r"[ _]", "", key.lower()), value)
     word = _STATES.get(message.number(Tag.MESSAGE_STATE) or 0) or fields.get("stat", "").upper() or "no state"

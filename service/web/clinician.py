@@ -73,7 +73,8 @@ def discharge(person_id: str) -> BaseResponse | Response:
     mark = _mark(visit, plan, person, current)
     if request.form.get("do") == "give":
         if form.previewed == mark:
-            given = aftercare.give(services, person_id, visit, who(the_staff()))
+            replacing = current.id if current is not None else None
+            given = aftercare.give(services, person_id, visit, who(the_staff()), replacing=replacing)
             return redirect(url_for("clinician.given", plan_id=given.id))
         notes.append("Something changed after the preview, so the plan was not given. Look at it again, then give it.")
     return _page(services, person, current, form, now, notes=notes, visit=visit, plan=plan, mark=mark)

@@ -13,7 +13,7 @@ import pytest
 from builders import StoppedClock, a_clinic, a_person, a_service, a_visit, an_ear
 from sqlalchemy import text
 
-from service.delivery.dispatch import LEASE, send_due
+from service.delivery.dispatch import send_due
 from service.domain.contact import Channel
 from service.domain.message import Envelope, MessageKind, Outcome, Result, State
 from service.domain.plan import Status

@@ -18,8 +18,8 @@ import pytest
 from builders import SECRET, a_person, a_visit, an_ear, some_settings
 
 from service.domain.message import State
-from service.planning.approving import approve_language
 from service.planning.aftercare import give
+from service.planning.approving import approve_language
 from service.wiring import build
 
 CONFIG = """

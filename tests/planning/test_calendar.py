@@ -102,9 +102,7 @@ def test_starting_again_brings_the_entries_back_with_a_higher_sequence() -> None
 
 
 def test_a_booked_appointment_stands_at_its_time_with_an_alarm_a_day_before() -> None:
-    services, stored = given(
-        StoppedClock(), next_appointment=date(2026, 12, 10), next_appointment_time=time(10, 30)
-    )
+    services, stored = given(StoppedClock(), next_appointment=date(2026, 12, 10), next_appointment_time=time(10, 30))
     (booked,) = [e for e in events(services, stored).values() if e["TRANSP"] == "OPAQUE"]
     assert booked["DTSTART"].dt.replace(tzinfo=None) == datetime(2026, 12, 10, 10, 30)  # noqa: DTZ001
     assert booked.walk("VALARM")

@@ -47,7 +47,7 @@ class Arrived:
     @property
     def document(self) -> Any:
         """The JSON body."""
-        return json.loads(self.body)
+        return json.loads(self.body.decode("utf-8"))
 
 
 class Handler(BaseHTTPRequestHandler):

@@ -191,7 +191,10 @@ SILENCES: dict[str, Play] = {
     "the answer is late": late,
     "the answer drips without end": dripping,
     "half an answer": saying(b'HTTP/1.1 202 Accepted\r\nContent-Length: 400\r\n\r\n{"texts": [{"id": "hr-8'),
-    "half a head": saying(b"HTTP/1.1 202 Acc"),
+    "half a status": saying(b"HTTP/1.1 429 Too"),
+    "half a head": saying(b"HTTP/1.1 400 Bad Request\r\nContent-Type: text/pl"),
+    "half a head, after a line": saying(b"HTTP/1.1 400 Bad Request\r\n"),
+    "a redirect with a word": answering(303, '{"fault": {"code": "busy"}}', {"Location": "/elsewhere"}),
     "half a chunk": saying(b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n40\r\n{"),
     "a chunk of no size": saying(b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\nzz\r\n{}"),
     "garbage": saying(b"\x00\xff\x16\x03 what is this\r\n\r\n"),
@@ -277,6 +280,11 @@ def test_an_answer_means_what_the_description_says(kind: Kind, status: int, body
 )
 def test_retry_after_is_read_as_seconds_or_as_a_date(headers: dict[str, str], seconds: int | None) -> None:
     assert retry_after(headers) == seconds
+
+
+def test_an_answer_that_ends_with_the_line_is_whole(tmp_path: Path) -> None:  # RFC 9112 6.3, case 8
+    outcome, _ = outcome_of(tmp_path, HERON, saying(b"HTTP/1.1 202 Accepted\r\n\r\n" + HERON.yes_body.encode()))
+    assert (outcome.result, outcome.reference) == (Result.ACCEPTED, "hr-81")
 
 
 def test_a_busy_gateway_says_when_to_come_back(tmp_path: Path) -> None:
@@ -392,6 +400,7 @@ def test_a_number_that_is_not_international_is_refused_and_not_repeated(tmp_path
 def test_half_a_character_is_refused(tmp_path: Path) -> None:
     outcome, arrived = outcome_of(tmp_path, MARSH, MARSH.yes, a_text(text="half \ud83d"))
     assert (outcome.result, arrived) == (Result.REFUSED, 0)
+    assert outcome.detail == "not sent: the text holds half a character"
 
 
 @every_gateway

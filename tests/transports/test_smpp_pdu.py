@@ -257,6 +257,7 @@ def test_each_state_of_appendix_b_has_one_meaning(word: str, state: ReportState)
         ("id:a_b-7 stat:DELIVRD", "a_b-7", None, None),  # not the section sign of the default alphabet
         ("stat:DELIVRD", None, None, None),
         ("id:A7 stat:DELIVRD text:stat:EXPIRED id:B8", "A7", None, None),
+        ("id:A7 stat:DELIVRD text:err:5 done date:9", "A7", None, None),  # what follows text: is ours
     ],
 )
 def test_a_receipt_is_understood_however_the_centre_writes_it(

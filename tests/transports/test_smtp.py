@@ -12,7 +12,8 @@ from email.policy import SMTP as POLICY
 
 import pytest
 from aiosmtpd.controller import Controller
-from aiosmtpd.smtp import SMTP, Envelope as Received, Session
+from aiosmtpd.smtp import SMTP, Session
+from aiosmtpd.smtp import Envelope as Received
 from envelopes import an_envelope
 
 from service.domain.message import Envelope, Result

@@ -1,0 +1,220 @@
+"""What do words that somebody sent mean, and what follows from them? Stop, start and help have one effect each;
+everything else goes to a person, and a warning word is answered at once with how to get help.
+
+The words are stored first, under the far side's own id, and their effects follow in one transaction. So a repeat is
+harmless, and what an interruption left undone is done by `settle_left`. Free text is never taken to be safe.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from service.domain.contact import Channel
+from service.domain.message import Inbound, MessageKind, PlannedMessage
+from service.domain.plan import Status
+from service.domain.reply import answer_key, answer_prefix
+from service.domain.sending import CHANNELS
+from service.domain.wall_clock import zone_named
+from service.inbound.bounces import clean
+from service.inbound.reply_text import MOST_CHARACTERS
+from service.inbound.reply_words import ReplyWords, fold, shipped_reply_words
+from service.planning.preferences import start_channel_in, stop_channel_in
+from service.services import Services
+from service.storage.unit_of_work import UnitOfWork
+
+ANSWER_AGAIN_AFTER = timedelta(hours=1)
+"""At most one automatic answer of a kind to one sender in this time. RFC 3834 2 asks for a limit; the hour is ours."""
+
+LONGEST_DETAIL = 500
+"""Characters of an answer that the attention list shows; the whole is stored."""
+
+
+class Meaning(StrEnum):
+    """What words mean, or what else came in."""
+
+    STOP = "stop"
+    START = "start"
+    HELP = "help"
+    WARNING = "reply-warning"
+    WORDS = "reply"
+    CALENDAR = "calendar-reply"
+    AUTO = "auto-reply"
+    UNMATCHED = "unmatched-bounce"
+    UNREADABLE = "unreadable"
+
+
+ASK = frozenset({Meaning.WARNING, Meaning.WORDS, Meaning.CALENDAR})
+"""Meanings that are reasons of the attention list, by the same name."""
+
+CHANNEL_STOPPED = "channel-stopped"
+CHANNEL_STARTED = "channel-started"
+"""Reasons of the attention list: staff see that a person stopped, or started again, a channel."""
+
+
+def meaning_of(channel: Channel, text: str, words: ReplyWords | None = None) -> tuple[Meaning, str]:
+    """What words mean, and what of them is left for a person to read.
+
+    The whole text must be one of the words. In a mail the first line may be, since programs add lines of their own;
+    the rest is then read by a person, and warned about if it warns.
+    """
+    words = words or shipped_reply_words()
+    lines = [line for line in text.splitlines() if line.strip()]
+    tries = [(text, "")]
+    if channel is Channel.EMAIL and len(lines) > 1:
+        tries.append((lines[0], "\n".join(lines[1:])))
+    for part, rest in tries:
+        folded = fold(part)
+        for meaning, known in ((Meaning.STOP, words.stop), (Meaning.START, words.start), (Meaning.HELP, words.help)):
+            if folded in known:
+                return meaning, rest
+    return (Meaning.WARNING if words.warns(text) else Meaning.WORDS), text
+
+
+def take_inbound(
+    services: Services,
+    inbound: Inbound,
+    *,
+    whole: str = "",
+    meaning: Meaning | None = None,
+    words: ReplyWords | None = None,
+) -> Meaning:
+    """Store words and do what they ask; returns what they mean once all is stored. A repeat changes nothing.
+
+    `whole` is the full text of a mail. `meaning` is given for what is not read as words (a calendar's answer, an
+    automatic mail); `words` are the lists to read by, the shipped ones by default.
+    """
+    inbound = replace(
+        inbound,
+        id=clean(inbound.id),
+        sender=clean(inbound.sender),
+        text=clean(inbound.text)[:MOST_CHARACTERS],
+    )
+    if meaning is None:
+        meaning, _ = meaning_of(inbound.channel, inbound.text, words)
+    with services.open_work() as work:
+        work.inbound.add(inbound, clean(whole)[:MOST_CHARACTERS], meaning)
+        work.commit()
+    return _settle(services, inbound.channel, inbound.id, words)
+
+
+def settle_left(services: Services) -> int:
+    """Do what an interruption left undone; returns for how many words. To be called after each pass."""
+    with services.open_reading() as work:
+        left = [stored.inbound for stored in work.inbound.unsettled()]
+    for inbound in left:
+        _settle(services, inbound.channel, inbound.id, None)
+    return len(left)
+
+
+def _settle(services: Services, channel: Channel, inbound_id: str, words: ReplyWords | None) -> Meaning:
+    now = services.clock.now()
+    with services.open_work() as work:
+        stored = work.inbound.get(channel, inbound_id, lock=True)
+        if stored is None:
+            raise LookupError("words that were just stored are gone")
+        meaning = Meaning(stored.meaning)
+        if stored.settled is not None:
+            return meaning
+        inbound = stored.inbound
+        people = work.inbound.people_at(inbound.channel, inbound.sender)
+        named = work.inbound.sent_as(inbound.channel, inbound.in_reply_to) if inbound.in_reply_to else None
+        about = people
+        if named is not None and (named.person_id in people or not people):
+            about = [named.person_id]
+        if meaning in (Meaning.STOP, Meaning.START, Meaning.HELP):
+            _, rest = meaning_of(inbound.channel, inbound.text, words)
+            _carry_out(services, work, meaning, inbound, people, now)
+            if not people and about:  # our message was passed on: whose wish this is, a person has to find out
+                _ask(work, Meaning.WORDS, about, inbound.text, now)
+            if rest:
+                _read_by_a_person(services, work, inbound, rest, about, people, now, words)
+        elif meaning in ASK:
+            _read_by_a_person(services, work, inbound, inbound.text, about, people, now, words, meaning)
+        work.inbound.settle(
+            inbound,
+            now,
+            person_id=about[0] if len(about) == 1 else None,
+            message_id=named.id if named is not None else None,
+            handled=bool(about) or meaning is Meaning.AUTO,
+        )
+        work.commit()
+    return meaning
+
+
+def _carry_out(
+    services: Services, work: UnitOfWork, meaning: Meaning, inbound: Inbound, people: list[str], now: datetime
+) -> None:
+    """Stop or start the channel for everybody at this number or address, and answer once."""
+    others = f"; {len(people)} people share this number or address" if len(people) > 1 else ""
+    change, reason = {
+        Meaning.STOP: (stop_channel_in, CHANNEL_STOPPED),
+        Meaning.START: (start_channel_in, CHANNEL_STARTED),
+    }.get(meaning, (None, ""))
+    for person_id in people:
+        if change is not None and change(services, work, person_id, inbound.channel, "patient", "reply"):
+            work.ledger.ask(person_id, reason, now, detail=f"{inbound.channel}: asked by a reply{others}")
+    unit = {Meaning.STOP: "reply.stopped", Meaning.START: "reply.started"}.get(meaning, "reply.help")
+    if not _answer(services, work, unit, inbound, people, now) and meaning is Meaning.HELP:
+        _ask(work, Meaning.WORDS, people, f"(no automatic answer went out) {inbound.text}", now)
+
+
+def _read_by_a_person(
+    services: Services,
+    work: UnitOfWork,
+    inbound: Inbound,
+    text: str,
+    about: list[str],
+    people: list[str],
+    now: datetime,
+    words: ReplyWords | None,
+    meaning: Meaning | None = None,
+) -> None:
+    """Put words on the attention list; a warning word is answered at once as well."""
+    if meaning is None:
+        meaning = Meaning.WARNING if (words or shipped_reply_words()).warns(text) else Meaning.WORDS
+    if meaning is Meaning.WARNING:
+        first = [each for each in about if each in people]
+        order = [*first, *(each for each in people if each not in first)]
+        if not _answer(services, work, "reply.urgent", inbound, order, now):
+            text = f"(no automatic answer went out) {text}"
+    _ask(work, meaning, about, text, now)
+
+
+def _ask(work: UnitOfWork, reason: Meaning, people: list[str], text: str, now: datetime) -> None:
+    for person_id in people:
+        work.inbound.ask(person_id, reason, now, detail=text[:LONGEST_DETAIL])
+
+
+def _answer(
+    services: Services, work: UnitOfWork, unit: str, inbound: Inbound, people: list[str], now: datetime
+) -> bool:
+    """Plan one answer to the sender, in the words for the first of these people who has a plan and can be reached.
+
+    False when nobody has: without a plan there is no page to point to. True as well when the same answer went out
+    within the hour. An answer to a stop goes by another channel that is still agreed to, or not at all.
+    """
+    if work.inbound.answered_since(people, answer_prefix(unit, inbound.channel), now - ANSWER_AGAIN_AFTER):
+        return True
+    for person_id in people:
+        contact = work.people.get(person_id).contact
+        plans = [each for each in work.plans.of_person(person_id) if each.status not in (Status.REVOKED, Status.DRAFT)]
+        reached = any(contact.reach(channel) for channel in CHANNELS[MessageKind.REPLY])
+        if not plans or not reached or contact.left is not None:
+            continue
+        useful = timedelta(minutes=services.pack.timing.useful_minutes[MessageKind.REPLY])
+        zone = zone_named(contact.zone)
+        key = answer_key(unit, inbound.channel, inbound.id)
+        planned = PlannedMessage(
+            key=key,
+            kind=MessageKind.REPLY,
+            due=now,
+            earliest=now,
+            last_useful=now + useful,
+            wall=now.astimezone(zone).replace(tzinfo=None).isoformat(timespec="minutes"),
+            zone=zone.key,
+        )
+        work.messages.plan(plans[0].id, person_id, [planned], {key: services.new_id()})
+        return True
+    return False

@@ -1,0 +1,59 @@
+"""What many tests share: a fresh database, on SQLite and on a real PostgreSQL."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import psycopg
+import pytest
+from database.postgres import Postgres
+from sqlalchemy import event
+from sqlalchemy.pool import Pool
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Postgres]:
+    """The PostgreSQL server of this run, started when the first test asks for it."""
+    server = Postgres()
+    try:
+        yield server
+    finally:
+        server.end()
+
+
+@pytest.fixture
+def postgres_url(postgres: Postgres) -> Iterator[str]:
+    """A fresh migrated PostgreSQL database."""
+    url = postgres.migrated()
+    with connections_closed():
+        yield url
+    postgres.drop(url)
+
+
+@contextmanager
+def connections_closed() -> Iterator[None]:
+    """Closes every connection to PostgreSQL that was opened in this process meanwhile; psycopg warns of open ones."""
+    opened: list[psycopg.Connection] = []
+
+    def note(connection: object, _: object) -> None:
+        if isinstance(connection, psycopg.Connection):
+            opened.append(connection)
+
+    event.listen(Pool, "connect", note)
+    try:
+        yield
+    finally:
+        event.remove(Pool, "connect", note)
+        for connection in opened:
+            connection.close()
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """A fresh database, once on each of the two."""
+    if request.param == "sqlite":
+        yield f"sqlite:///{tmp_path / 'tragus.sqlite'}"
+    else:
+        yield request.getfixturevalue("postgres_url")

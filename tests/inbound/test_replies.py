@@ -1,0 +1,343 @@
+"""What words do: stop, start, help, a warning, and everything else."""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import timedelta
+
+import pytest
+from builders import StoppedClock, a_person, a_service, a_visit, an_ear
+from inbound.sent import World, attention, strangers
+
+from service.config import shipped_content
+from service.delivery.dispatch import send_due
+from service.domain.contact import Channel
+from service.domain.message import Inbound, MessageKind, State
+from service.domain.plan import Status
+from service.inbound.replies import ANSWER_AGAIN_AFTER, Meaning, meaning_of, settle_left, take_inbound
+from service.planning.aftercare import give, set_status
+from service.services import Services
+
+NUMBER = "+447700900123"
+STOP_WORDS = [
+    (path.stem, kind, word)
+    for path in sorted((shipped_content().parent / "replies").glob("*.toml"))
+    for kind in ("stop", "start", "help")
+    for word in tomllib.loads(path.read_text(encoding="utf-8"))[kind]
+]
+
+
+def words(text: str, number: int = 1, sender: str = NUMBER, **changes: object) -> Inbound:
+    values: dict[str, object] = {"channel": Channel.TEXT, "id": f"in-{number}", "at": StoppedClock().now()}
+    return Inbound(sender=sender, text=text, **(values | changes))  # type: ignore[arg-type]
+
+
+def stopped(services: Services, person: str) -> frozenset[Channel]:
+    with services.open_reading() as work:
+        return work.people.get(person).contact.stopped
+
+
+def answers(world: World) -> list[str]:
+    return [m.planned.key.split("/")[1] for m in world.messages() if m.planned.kind is MessageKind.REPLY]
+
+
+@pytest.mark.parametrize(("language", "kind", "word"), STOP_WORDS)
+def test_every_word_of_every_language_is_understood_whatever_the_persons_language(
+    language: str, kind: str, word: str
+) -> None:
+    for text in (word, word.upper(), f" {word}. ", f"{word}!", f"\n{word} 🙏\n"):
+        assert meaning_of(Channel.TEXT, text) == (Meaning(kind), ""), f"{language}: {text!r}"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Stop",
+        "STOP.",
+        " stop ",
+        "STOPALL",
+        "stop please",
+    ],
+)
+def test_stop_in_its_usual_forms_stops_the_channel(text: str) -> None:
+    world = World(Channel.TEXT)
+    assert take_inbound(world.services, words(text)) is Meaning.STOP
+    assert stopped(world.services, world.person) == {Channel.TEXT}
+    assert world.reasons() == ["channel-stopped"]
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["do not stop", "should I stop the drops?", "Stop it hurts", "when do I start", "", "👍", "yes", "ok all fine"],
+)
+def test_a_sentence_with_such_a_word_in_it_goes_to_a_person(text: str) -> None:
+    world = World(Channel.TEXT)
+    assert take_inbound(world.services, words(text)) in (Meaning.WORDS, Meaning.WARNING)
+    assert stopped(world.services, world.person) == frozenset()
+    assert world.reasons()[0] in ("reply", "reply-warning")
+
+
+def test_a_plan_given_a_text_sent_stop_answered_and_nothing_more_is_sent() -> None:
+    world = World(Channel.TEXT)
+    assert len(world.recorder.sent) == 1
+    take_inbound(world.services, words("STOP"))
+    for _ in range(40 * 24):
+        world.clock.forward(hours=1)
+        world.send()
+    assert len(world.recorder.sent) == 1, "not even an answer: they said stop"
+    assert {m.state for m in world.messages()} == {State.SENT, State.DROPPED}
+
+
+def test_a_stop_by_text_stops_texts_only_and_is_answered_by_mail() -> None:
+    world = World(Channel.TEXT, channels=(Channel.TEXT, Channel.EMAIL))
+    take_inbound(world.services, words("Stop"))
+    world.send()
+    answer = world.recorder.sent[-1].message
+    assert (answer.channel, answer.to) == (Channel.EMAIL, "maud@example.org")
+    assert "we have stopped messages" in answer.text
+    assert "https://larkfield.example/p/" in answer.text
+    for _ in range(5 * 24):
+        world.clock.forward(hours=1)
+        world.send()
+    assert len(world.recorder.sent) > 3
+    assert {envelope.message.channel for envelope in world.recorder.sent[1:]} == {Channel.EMAIL}
+
+
+def test_a_stop_and_a_start_are_on_record_with_how_and_when() -> None:
+    world = World(Channel.TEXT)
+    take_inbound(world.services, words("STOP", 1))
+    take_inbound(world.services, words("START", 2))
+    assert stopped(world.services, world.person) == frozenset()
+    with world.services.open_reading() as work:
+        found = [(a.action, a.actor, a.detail) for a in work.ledger.history(world.person)]
+    detail = {"channel": "text", "how": "reply"}
+    assert found[:2] == [("channel-started-again", "patient", detail), ("channel-stopped", "patient", detail)]
+
+
+def test_start_brings_the_reminders_back_and_says_so() -> None:
+    world = World(Channel.TEXT)
+    take_inbound(world.services, words("STOP", 1))
+    take_inbound(world.services, words("start", 2))
+    for _ in range(24):
+        world.send()
+        world.clock.forward(hours=1)
+    texts = [envelope.message.text for envelope in world.recorder.sent]
+    assert "our messages will come again" in texts[1]
+    assert len(texts) > 2
+
+
+def test_start_does_not_open_a_channel_that_was_never_agreed_to() -> None:
+    world = World(Channel.EMAIL)
+    take_inbound(world.services, words("START"))
+    with world.services.open_reading() as work:
+        assert work.people.get(world.person).contact.channels == (Channel.EMAIL,)
+
+
+def test_help_is_answered_with_whom_to_reach() -> None:
+    world = World(Channel.TEXT)
+    assert take_inbound(world.services, words("HELP")) is Meaning.HELP
+    world.send()
+    text = world.recorder.sent[-1].message.text
+    for part in ("020 7946 0123", "999", "111", "https://larkfield.example/p/"):
+        assert part in text
+    assert world.reasons() == []
+
+
+def test_an_answer_goes_at_night_and_during_a_pause_by_the_way_that_the_words_came() -> None:
+    world = World(Channel.EMAIL, channels=(Channel.EMAIL, Channel.TEXT))
+    world.clock.forward(hours=16)  # two in the morning
+    take_inbound(world.services, words("help"))
+    world.send()
+    assert world.recorder.sent[-1].message.channel is Channel.TEXT
+
+
+def test_other_words_are_kept_and_shown_to_a_person_each_time() -> None:
+    world = World(Channel.TEXT)
+    take_inbound(world.services, words("May I come on Tuesday?", 1))
+    take_inbound(world.services, words("Or Wednesday?", 2))
+    with world.services.open_reading() as work:
+        assert [entry.detail for entry in work.ledger.attention()] == ["May I come on Tuesday?", "Or Wednesday?"]
+        assert [s.inbound.text for s in work.inbound.of_person(world.person)] == [
+            "May I come on Tuesday?",
+            "Or Wednesday?",
+        ]
+    assert answers(world) == []
+
+
+@pytest.mark.parametrize(
+    "text", ["there is blood", "Boli mnie", "کان میں درد ہے", "mae gen i boen", "Stop. My face is numb"]
+)
+def test_a_warning_word_is_never_taken_as_safe_and_is_answered_with_how_to_get_help(text: str) -> None:
+    world = World(Channel.TEXT)
+    assert take_inbound(world.services, words(text)) is Meaning.WARNING
+    assert world.reasons() == ["reply-warning"]
+    world.send()
+    answer = world.recorder.sent[-1].message.text
+    for part in ("Get help now", "999", "020 7946 0123", "111", "https://larkfield.example/p/"):
+        assert part in answer
+    for soothing in ("normal", "do not worry", "fine", "safe"):
+        assert soothing not in answer.casefold()
+
+
+def test_a_warning_from_somebody_who_stopped_texts_is_shown_and_says_that_no_answer_went_out() -> None:
+    world = World(Channel.TEXT)
+    take_inbound(world.services, words("STOP", 1))
+    take_inbound(world.services, words("blood everywhere", 2))
+    world.send()
+    assert len(world.recorder.sent) == 1
+    with world.services.open_reading() as work:
+        entry = next(e for e in work.ledger.attention() if e.reason == "reply-warning")
+    assert entry.detail == "(no automatic answer went out) blood everywhere"
+
+
+def test_one_answer_of_a_kind_in_an_hour() -> None:
+    world = World(Channel.TEXT)
+    for number in range(3):
+        take_inbound(world.services, words("help", number))
+    take_inbound(world.services, words("bleeding", 9))
+    assert sorted(answers(world)) == ["reply.help", "reply.urgent"]
+    world.clock.forward(seconds=(ANSWER_AGAIN_AFTER + timedelta(seconds=1)).total_seconds())
+    take_inbound(world.services, words("help", 10))
+    assert sorted(answers(world)) == ["reply.help", "reply.help", "reply.urgent"]
+
+
+def test_a_repeat_of_the_same_words_is_known_by_its_id() -> None:
+    world = World(Channel.TEXT)
+    for _ in range(3):
+        assert take_inbound(world.services, words("my ear bleeds")) is Meaning.WARNING
+    assert world.reasons() == ["reply-warning"]
+    assert answers(world) == ["reply.urgent"]
+
+
+def test_a_repeat_of_an_old_stop_does_not_undo_a_later_start() -> None:
+    world = World(Channel.TEXT)
+    take_inbound(world.services, words("STOP", 1))
+    take_inbound(world.services, words("START", 2))
+    take_inbound(world.services, words("STOP", 1))
+    assert stopped(world.services, world.person) == frozenset()
+
+
+def test_everybody_at_a_shared_number_is_stopped_and_started_and_staff_see_it() -> None:
+    world = World(Channel.TEXT)
+    other = a_person(world.services, "tom", name="Tom Ellery", channels=(Channel.TEXT,))
+    third = a_person(world.services, "ann", name="Ann Birch", phone="+447700900456", channels=(Channel.TEXT,))
+    take_inbound(world.services, words("STOP", 1))
+    assert [stopped(world.services, each) for each in (world.person, other, third)] == [
+        {Channel.TEXT},
+        {Channel.TEXT},
+        frozenset(),
+    ]
+    with world.services.open_reading() as work:
+        entries = work.ledger.attention()
+    assert {(e.person_id, e.reason) for e in entries} == {
+        (world.person, "channel-stopped"),
+        (other, "channel-stopped"),
+    }
+    assert all("2 people share" in entry.detail for entry in entries)
+    take_inbound(world.services, words("START", 2))
+    assert stopped(world.services, other) == stopped(world.services, world.person) == frozenset()
+
+
+def test_at_a_shared_number_words_are_shown_for_everybody_and_answered_once() -> None:
+    world = World(Channel.TEXT)
+    other = a_person(world.services, "tom", name="Tom Ellery", channels=(Channel.TEXT,))
+    give(world.services, other, a_visit(an_ear("wax-left")), by="nurse")
+    take_inbound(world.services, words("I feel dizzy", 1))
+    with world.services.open_reading() as work:
+        assert {e.person_id for e in work.ledger.attention()} == {world.person, other}
+        replies = [m for p in (world.person, other) for m in work.messages.of_person(p) if "reply/" in m.planned.key]
+    assert len(replies) == 1
+
+
+def test_words_that_name_our_message_are_shown_for_its_person_only() -> None:
+    world = World(Channel.TEXT)
+    a_person(world.services, "tom", name="Tom Ellery", channels=(Channel.TEXT,))
+    take_inbound(world.services, words("Thank you", in_reply_to=world.message_id))
+    with world.services.open_reading() as work:
+        assert [entry.person_id for entry in work.ledger.attention()] == [world.person]
+
+
+def test_a_stop_from_an_address_that_our_message_was_passed_on_to_is_left_to_a_person() -> None:
+    world = World(Channel.EMAIL)
+    take_inbound(
+        world.services,
+        words("STOP", channel=Channel.EMAIL, sender="daughter@example.com", in_reply_to=world.message_id),
+    )
+    assert stopped(world.services, world.person) == frozenset()
+    assert world.reasons() == ["reply"]
+
+
+@pytest.mark.parametrize("text", ["STOP", "help", "there is blood", "Who is this?"])
+def test_words_of_a_stranger_go_to_the_desk_and_get_no_answer(text: str) -> None:
+    world = World(Channel.TEXT)
+    meaning = take_inbound(world.services, words(text, sender="+447700900999"))
+    assert strangers(world.services) == [meaning]
+    assert (world.reasons(), answers(world)) == ([], [])
+    with world.services.open_work() as work:
+        work.inbound.handle(Channel.TEXT, "in-1", "desk", world.clock.now())
+        work.commit()
+    assert strangers(world.services) == []
+
+
+def test_a_person_without_a_plan_is_not_answered_but_shown() -> None:
+    services, recorder = a_service()
+    a_person(services, channels=(Channel.TEXT,))
+    take_inbound(services, words("help", 1))
+    take_inbound(services, words("blood", 2))
+    send_due(services, "worker")
+    assert recorder.sent == []
+    assert attention(services) == ["reply", "reply-warning"]
+
+
+def test_after_the_end_of_a_plan_its_person_is_still_answered_and_after_a_withdrawal_not() -> None:
+    world = World(Channel.TEXT)
+    plan = world.message.plan_id
+    set_status(world.services, plan, Status.COMPLETED, "nurse", "done")
+    take_inbound(world.services, words("help", 1))
+    world.send()
+    assert len(world.recorder.sent) == 2
+    set_status(world.services, plan, Status.REVOKED, "nurse", "wrong person")
+    take_inbound(world.services, words("blood", 2))
+    world.send()
+    assert len(world.recorder.sent) == 2
+
+
+@pytest.mark.parametrize("sender", ["+44 7700 900123", "00447700900123", "447700900123"])
+def test_a_number_is_known_however_the_far_side_writes_it(sender: str) -> None:
+    world = World(Channel.TEXT)
+    take_inbound(world.services, words("STOP", sender=sender))
+    assert stopped(world.services, world.person) == {Channel.TEXT}
+
+
+def test_an_address_is_known_without_regard_to_capitals_and_in_any_script() -> None:
+    world = World(Channel.EMAIL, email="Łucja@Example.org")
+    take_inbound(world.services, words("STOP", channel=Channel.EMAIL, sender="łucja@example.ORG"))
+    assert stopped(world.services, world.person) == {Channel.EMAIL}
+
+
+def test_half_characters_and_nulls_from_a_far_side_are_stored_as_text() -> None:
+    world = World(Channel.TEXT)
+    take_inbound(world.services, words("a\x00b \ud83d", sender="+44\x007700900123"))
+    with world.services.open_reading() as work:
+        assert work.inbound.of_person(world.person)[0].inbound.text == "ab ?"
+
+
+def test_what_an_interruption_left_undone_is_done_afterwards() -> None:
+    world = World(Channel.TEXT)
+    with world.services.open_work() as work:  # stored, and then the service died
+        work.inbound.add(words("STOP"), "", Meaning.STOP)
+        work.commit()
+    assert stopped(world.services, world.person) == frozenset()
+    assert settle_left(world.services) == 1
+    assert settle_left(world.services) == 0
+    assert stopped(world.services, world.person) == {Channel.TEXT}
+
+
+def test_an_answer_that_waits_outlives_a_change_of_the_plans_times() -> None:
+    from service.planning.preferences import change_zone
+
+    world = World(Channel.TEXT)
+    take_inbound(world.services, words("help"))
+    change_zone(world.services, world.person, "Europe/Warsaw")
+    world.send()
+    assert "contact us" in world.recorder.sent[-1].message.text

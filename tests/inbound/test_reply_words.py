@@ -1,0 +1,134 @@
+"""The lists of reply words: found in every language, folded, and checked."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from builders import the_catalogs
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.errors import ContentError
+from service.inbound.reply_words import fold, load_reply_words, shipped_reply_words
+
+GOOD = 'language = "xx"\nstop = ["halt"]\nstart = ["go"]\nhelp = ["aid"]\nwarning = ["bleed*", "my face"]\n'
+
+
+def load(folder: Path, **files: str) -> ContentError | None:
+    for name, text in files.items():
+        (folder / f"{name}.toml").write_text(text, encoding="utf-8")
+    try:
+        load_reply_words(folder)
+    except ContentError as wrong:
+        return wrong
+    return None
+
+
+def test_every_language_of_the_catalogs_has_its_words() -> None:
+    assert set(shipped_reply_words().languages) == set(the_catalogs().languages)
+
+
+def test_every_shipped_list_says_that_it_is_a_draft() -> None:
+    from service.config import shipped_content
+
+    for path in (shipped_content().parent / "replies").glob("*.toml"):
+        assert "DRAFT: to be approved" in path.read_text(encoding="utf-8")[:400], path.name
+
+
+@pytest.mark.parametrize(
+    ("text", "folded"),
+    [
+        ("STOP.", "stop"),
+        ("  Stop \n", "stop"),
+        ("¡STOP!", "stop"),
+        ("stop 🛑", "stop"),
+        ("Stop\u200b", "stop"),
+        ("can\u2019t hear", "cant hear"),
+        ("Ból głowy", "bol glowy"),
+        ("strôc", "stroc"),
+        ("بندّ", "بند"),  # a vowel mark more
+        ("كان", "کان"),  # typed on an Arabic keyboard
+        ("STRASSE straße", "strasse strasse"),
+        ("٩٩٩", "999"),
+        ("", ""),
+    ],
+)
+def test_what_makes_no_difference_is_folded_away(text: str, folded: str) -> None:
+    assert fold(text) == folded
+
+
+@given(st.text(max_size=40))
+def test_folding_twice_is_folding_once(text: str) -> None:
+    assert fold(fold(text)) == fold(text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "my ear is bleeding",
+        "I can't hear anything",
+        "BLOOD!!",
+        "pain",
+        "my face feels odd",
+        "mae fy nghlust yn gwaedu, mae ngwaed ar y gobennydd",
+        "mae gen i ben tost a'r bendro",
+        "boli mnie ucho",
+        "nagle nic nie slysze",
+        "leci krew z ucha",
+        "میرے کان میں درد ہے",
+        "مجھے چکر آ رہے ہیں",
+        "kaan mein dard hai",
+        "please call 999",
+        "thank you doctor, all fine, only the painkillers make me sleepy",  # a word too many does little harm
+    ],
+)
+def test_a_warning_word_of_any_language_is_found(text: str) -> None:
+    assert shipped_reply_words().warns(text)
+
+
+@pytest.mark.parametrize("text", ["Thanks, see you Tuesday", "Diolch yn fawr", "Dziękuję bardzo", "شکریہ", "ok", ""])
+def test_thanks_do_not_warn(text: str) -> None:
+    assert not shipped_reply_words().warns(text)
+
+
+def test_a_word_that_only_holds_a_warning_word_does_not_warn(tmp_path: Path) -> None:
+    assert load(tmp_path, xx=GOOD) is None
+    words = load_reply_words(tmp_path)
+    assert words.warns("bleeding")
+    assert words.warns("Is it my Face?")
+    assert not words.warns("nosebleed my two faces")
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        (GOOD.replace('"xx"', '"yy"'), "give both the same name"),
+        (GOOD.replace('["halt"]', "[]"), "the list is empty"),
+        (GOOD.replace('"halt"', '"..."'), "has no letters"),
+        (GOOD.replace('"halt"', '"halt*"'), "only a warning word"),
+        (GOOD.replace('"bleed*"', '"b*leed"'), "may only end a word"),
+        (GOOD.replace('"bleed*"', '"b*"'), "too short"),
+        (GOOD.replace('"halt"', '"go"'), "one answer can mean one thing only"),
+        (GOOD.replace('"bleed*"', '"Halt!"'), "also the whole answer"),
+        (GOOD + 'stopp = ["x"]\n', "not known"),
+        (GOOD.replace('help = ["aid"]\n', ""), "required"),
+        ("language = ", "Invalid value"),
+    ],
+)
+def test_a_fault_in_a_list_is_named(tmp_path: Path, text: str, message: str) -> None:
+    wrong = load(tmp_path, xx=text)
+    assert wrong is not None
+    assert message in str(wrong)
+    assert "xx.toml" in str(wrong)
+
+
+def test_a_word_cannot_mean_stop_in_one_language_and_start_in_another(tmp_path: Path) -> None:
+    other = GOOD.replace('"xx"', '"yy"').replace('"halt"', '"weg"').replace('"go"', '"Halt"')
+    wrong = load(tmp_path, xx=GOOD, yy=other)
+    assert "means stop in xx.toml" in str(wrong)
+
+
+def test_a_folder_without_lists_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ContentError, match="no file of reply words"):
+        load_reply_words(tmp_path)
