@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from service.config import Settings
-from service.errors import NotAllowedError
+from service.errors import NotAllowedError, SettingsError
 from service.storage.copying import (
     TABLES,
     Counted,
@@ -16,6 +16,7 @@ from service.storage.copying import (
     in_use,
     opened,
     set_sequences,
+    take_time,
 )
 from service.storage.migrate import upgrade, upgrade_on
 from service.storage.unit_of_work import open_engine
@@ -26,8 +27,10 @@ def move(settings: Settings, target_url: str) -> Iterator[str]:
     """Copy the database of `settings` into the empty one at `target_url`, and prove it; yields lines to print.
 
     The target keeps nothing unless every table is proved equal. Raises NotAllowedError when the service still runs,
-    when the target holds anything, or when a table differs; SettingsError when a database cannot be opened.
+    when the target holds anything, or when a table differs; SettingsError when a database cannot be named or opened.
     """
+    if not target_url.startswith(("sqlite:///", "postgresql+psycopg://")):
+        raise SettingsError("--to: the URL must start with sqlite:/// or postgresql+psycopg://")
     source_engine, target_engine = open_engine(settings.database), open_engine(target_url)
     try:
         upgrade(source_engine)
@@ -36,6 +39,7 @@ def move(settings: Settings, target_url: str) -> Iterator[str]:
         if source_engine.dialect.name == "postgresql":
             source_engine = source_engine.execution_options(isolation_level="REPEATABLE READ")  # one snapshot
         with opened(source_engine) as source, opened(target_engine) as target:
+            take_time(source)
             hold_still(source)
             if (why := in_use(source, now)) is not None:
                 raise NotAllowedError(f"stop the service first: {why}")
@@ -44,6 +48,7 @@ def move(settings: Settings, target_url: str) -> Iterator[str]:
                     f"--to: that database is not empty (its table {name} holds rows); name an empty one"
                 )
             upgrade_on(target)
+            take_time(target)
             pairs = []
             for table in TABLES:
                 there = copy_table(table, source, target)

@@ -40,6 +40,13 @@ def opened(engine: Engine) -> Connection:
         raise unreachable(failed) from failed
 
 
+def take_time(connection: Connection) -> None:
+    """Let this transaction last as long as it takes: a copy is the one long transaction of this service."""
+    if connection.dialect.name == "postgresql":
+        for limit in ("statement_timeout", "idle_in_transaction_session_timeout"):
+            connection.execute(text(f"SET LOCAL {limit} = 0"))
+
+
 def hold_still(source: Connection) -> None:
     """Keep every writer off the source until the transaction ends, so that nothing is written and then left behind."""
     if source.dialect.name == "postgresql":

@@ -50,7 +50,7 @@ def test_a_softening_plan_calls_for_these_messages_at_these_times() -> None:
     ]
     assert walls(messages, MessageKind.CHECK_IN) == ["2026-11-27T13:00"]  # day 2
     assert walls(messages, MessageKind.COURSE_END) == ["2026-11-30T08:00"]  # the morning after the last day
-    assert walls(messages, MessageKind.RETURN_DUE) == ["2026-11-26T08:00"]  # 14 days before, never on the visit day
+    assert walls(messages, MessageKind.RETURN_DUE) == ["2026-12-02T08:00"]  # half of a 14-day wait is over
 
 
 def test_messages_come_in_order_and_every_key_is_its_own() -> None:
