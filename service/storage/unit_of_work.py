@@ -38,9 +38,9 @@ def open_engine(url: str) -> Engine:
         return _open_postgresql(make_url(url))
     memory = url in ("sqlite://", "sqlite:///:memory:")
     engine = (
-        create_engine(url, poolclass=StaticPool, connect_args={"check_same_thread": False})
+        create_engine(url, poolclass=StaticPool, connect_args={"check_same_thread": False}, hide_parameters=True)
         if memory
-        else create_engine(url)
+        else create_engine(url, hide_parameters=True)
     )
 
     @event.listens_for(engine, "connect")
@@ -79,6 +79,7 @@ def _open_postgresql(url: URL) -> Engine:
     try:
         return create_engine(
             url,
+            hide_parameters=True,  # an error that reaches a log names no person and quotes no message
             isolation_level="READ COMMITTED",  # with the row locks of locks.py
             pool_pre_ping=True,  # a connection that died with a restarted server is replaced, not handed out
             pool_size=5,
