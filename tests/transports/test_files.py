@@ -65,7 +65,7 @@ class TestPrinted(TransportContract):
 
 def test_transports_are_found_by_entry_point_like_foreign_ones(tmp_path: Path) -> None:
     assert isinstance(load_transport("folder", {"folder": str(tmp_path)}), FolderTransport)
-    with pytest.raises(TransportError, match="'pigeon' is not installed; installed: folder, printed, smtp"):
+    with pytest.raises(TransportError, match="'pigeon' is not installed; installed: folder, http, printed, smpp, smtp"):
         load_transport("pigeon", {})
 
 
