@@ -44,24 +44,14 @@ class Services:
     wake: Callable[[], None] = lambda: None
     _wordings: tuple[object, Wordings] | None = None
 
-    def clinic_values(self) -> dict[str, str]:
-        """What every sentence may say about the clinic."""
-        return {
-            "clinic": self.clinic.name,
-            "phone": self.clinic.phone,
-            "email": self.clinic.email,
-            "emergency": self.clinic.emergency,
-            "urgent_line": self.clinic.urgent_line,
-        }
-
     def wordings(self, work: UnitOfWork) -> Wordings:
         """The approved wording as it stands now; read anew only when an approval was added."""
         mark = work.ledger.approvals_mark()
         if self._wordings is None or self._wordings[0] != mark:
             approvals = Approvals(entries=work.ledger.approvals())
-            self._wordings = (mark, Wordings(self.pack, self.catalogs, approvals, self.clinic_values()))
+            self._wordings = (mark, Wordings(self.pack, self.catalogs, approvals, self.clinic.said()))
         return self._wordings[1]
 
     def drafts(self) -> Wordings:
         """Every sentence, approved or not: for previews that say so, never for sending."""
-        return Wordings(self.pack, self.catalogs, None, self.clinic_values())
+        return Wordings(self.pack, self.catalogs, None, self.clinic.said())

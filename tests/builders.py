@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import socket
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
@@ -26,6 +27,82 @@ from service.transports.port import RecordingTransport
 
 VISIT_DAY = date(2026, 11, 25)
 SECRET = "a secret for tests only, 32 characters or more"
+
+SETTINGS = """
+secret_key = "{secret}"
+database = "{database}"
+engine = "{engine}"
+port = {port}
+allow_fiction = true
+secure_cookies = false
+tick_seconds = 1
+
+[clinic]
+name = "Larkfield Ear Care"
+phone = "020 7946 0123"
+email = "desk@larkfield.example"
+address = ["1 Larkfield Lane"]
+zone = "Europe/London"
+emergency = "999"
+urgent_line = "111"
+base_url = "http://127.0.0.1:{port}"
+quiet_from = "00:00"
+quiet_to = "00:00"
+
+[transports.text]
+use = "folder"
+options = {{ folder = "{folder}/outgoing" }}
+"""
+
+PICTURES = frozenset(
+    [
+        "drops-in",
+        "lie-on-side",
+        "massage-tragus",
+        "keep-dry",
+        "shower",
+        "no-swimming",
+        "swimming-ok",
+        "no-cotton-buds",
+        "nothing-in-ear",
+        "no-drops",
+        "wait",
+        "calendar-return",
+        "hearing-aid-out",
+        "hearing-aid-in",
+        "bottle",
+        "throw-away",
+        "prescribed-drops",
+        "no-nose-blowing",
+        "no-plug",
+        "plug",
+        "hair-dryer-low",
+        "phone",
+        "emergency",
+        "hearing-drop",
+        "face-droop",
+        "spinning",
+        "bleeding",
+        "discharge",
+        "pain",
+        "swelling",
+        "fever",
+        "ringing",
+        "rash",
+        "battery",
+        "foreign-body",
+        "loud-sounds",
+        "blocked",
+        "alternate-nights",
+        "helper",
+        "cough",
+        "itch",
+        "bad-smell",
+        "flying",
+        "examine",
+    ]
+)
+"""Every picture that content may name; each of them is drawn."""
 
 
 @cache
@@ -88,15 +165,7 @@ def a_visit(right: Ear | None = None, left: Ear | None = None, **changes: object
 
 def draft_wordings(clinic: Clinic | None = None) -> Wordings:
     """Every shipped sentence, approved or not."""
-    clinic = clinic or a_clinic()
-    values = {
-        "clinic": clinic.name,
-        "phone": clinic.phone,
-        "email": clinic.email,
-        "emergency": clinic.emergency,
-        "urgent_line": clinic.urgent_line,
-    }
-    return Wordings(the_pack(), the_catalogs(), None, values)
+    return Wordings(the_pack(), the_catalogs(), None, (clinic or a_clinic()).said())
 
 
 class StoppedClock:
@@ -190,3 +259,20 @@ def some_settings(folder: Path, **changes: object) -> Settings:
         transports={"text": outgoing, "email": outgoing, "letter": outgoing},
     )
     return replace(settings, **changes)
+
+
+def free_port() -> int:
+    """A port of this machine that nobody listens on now."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def a_settings_file(place: Path, *, port: int | None = None, database: str = "", engine: str = "embedded") -> Path:
+    """A settings file for real processes: texts go to a folder beside it, and there are no quiet hours."""
+    database = database or f"sqlite:///{place.parent}/tragus.sqlite"
+    filled = SETTINGS.format(
+        secret=SECRET, database=database, engine=engine, port=port or free_port(), folder=place.parent
+    )
+    place.write_text(filled)
+    return place

@@ -4,6 +4,7 @@ import re
 from xml.etree import ElementTree
 
 import pytest
+from builders import PICTURES
 
 from service.errors import NotFoundError
 from service.pictograms import FALLBACK, names, path_of, svg
@@ -16,55 +17,7 @@ RING = '<circle cx="48" cy="48" r="43" stroke="#a33a2a" stroke-width="5"/>'
 BAR = '<path d="M17.6 17.6L78.4 78.4" stroke="#a33a2a" stroke-width="5"/>'
 EAR = "M56 31C60 12 45 2 29 2C12 2 4 15 6 30"
 
-WANTED = frozenset(
-    [
-        "drops-in",
-        "lie-on-side",
-        "massage-tragus",
-        "keep-dry",
-        "shower",
-        "no-swimming",
-        "swimming-ok",
-        "no-cotton-buds",
-        "nothing-in-ear",
-        "no-drops",
-        "wait",
-        "calendar-return",
-        "hearing-aid-out",
-        "hearing-aid-in",
-        "bottle",
-        "throw-away",
-        "prescribed-drops",
-        "no-nose-blowing",
-        "no-plug",
-        "plug",
-        "hair-dryer-low",
-        "phone",
-        "emergency",
-        "hearing-drop",
-        "face-droop",
-        "spinning",
-        "bleeding",
-        "discharge",
-        "pain",
-        "swelling",
-        "fever",
-        "ringing",
-        "rash",
-        "battery",
-        "foreign-body",
-        "loud-sounds",
-        "blocked",
-        "alternate-nights",
-        "helper",
-        "cough",
-        "itch",
-        "bad-smell",
-        "flying",
-        "examine",
-        "info",
-    ]
-)
+WANTED = PICTURES | {"info"}
 FORBIDDING = frozenset(
     {
         "no-swimming",

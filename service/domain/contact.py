@@ -104,3 +104,13 @@ class Clinic:
     language: str = "en"
     quiet_from: time = time(22, 0)
     quiet_to: time = time(7, 0)
+
+    def said(self) -> dict[str, str]:
+        """What any sentence may say about the clinic, by placeholder (`domain/placeholders.py`)."""
+        return {
+            "clinic": self.name,
+            "phone": self.phone,
+            "email": self.email,
+            "emergency": self.emergency,
+            "urgent_line": self.urgent_line,
+        }

@@ -110,6 +110,13 @@ class Visit:
         return self.choices.get(side, EarChoice())
 
     @property
+    def appointment(self) -> tuple[date, time] | None:
+        """The booked appointment at the clinic's local date and time, when both are known."""
+        if self.next_appointment is None or self.next_appointment_time is None:
+            return None
+        return self.next_appointment, self.next_appointment_time
+
+    @property
     def age(self) -> int | None:
         """Completed years on the day of the visit, or None when the date of birth is not known."""
         if self.born is None:

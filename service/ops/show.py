@@ -51,10 +51,8 @@ class Shown:
     @property
     def appointment(self) -> tuple[str, str] | None:
         """The booked appointment as ISO date and time, when both are given."""
-        visit = self.file.visit
-        if visit.next_appointment is None or visit.next_appointment_time is None:
-            return None
-        return visit.next_appointment.isoformat(), visit.next_appointment_time.isoformat("minutes")
+        booked = self.file.visit.appointment
+        return None if booked is None else (booked[0].isoformat(), booked[1].isoformat("minutes"))
 
     @property
     def reading(self) -> Reading:
@@ -85,19 +83,12 @@ def prepare(file: VisitFile, language: str | None, clinic: Clinic, choices: Clin
     if wanted not in catalogs.languages:
         raise VisitError("language", f"{wanted!r} has no catalog; allowed: {', '.join(catalogs.languages)}")
     zone_named(file.contact.zone)
-    values = {
-        "clinic": clinic.name,
-        "phone": clinic.phone,
-        "email": clinic.email,
-        "emergency": clinic.emergency,
-        "urgent_line": clinic.urgent_line,
-    }
     return Shown(
         file=replace(file, contact=replace(file.contact, language=wanted)),
         plan=build_plan(file.visit, pack, choices),
         pack=pack,
         clinic=clinic,
-        wordings=Wordings(pack, catalogs, None, values),
+        wordings=Wordings(pack, catalogs, None, clinic.said()),
         language=wanted,
     )
 
@@ -118,10 +109,6 @@ def show(shown: Shown, form: str) -> bytes:
 
 
 def _calendar(shown: Shown) -> bytes:
-    visit = shown.file.visit
-    appointment = None
-    if visit.next_appointment is not None and visit.next_appointment_time is not None:
-        appointment = (visit.next_appointment, visit.next_appointment_time)
     items = calendar_items(
         shown.plan,
         shown.file.contact,
@@ -129,7 +116,7 @@ def _calendar(shown: Shown) -> bytes:
         shown.language,
         link=shown.link,
         given=shown.file.given,
-        appointment=appointment,
+        appointment=shown.file.visit.appointment,
         clinic_zone=shown.clinic.zone,
     )
     if not items:
@@ -142,14 +129,12 @@ def _calendar(shown: Shown) -> bytes:
 def _messages(shown: Shown) -> str:
     """Every message with its local moment, its channel and, for texts, what it costs."""
     file, contact = shown.file, shown.file.contact
-    visit = file.visit
-    appointment = None
-    if visit.next_appointment is not None and visit.next_appointment_time is not None:
-        appointment = (visit.next_appointment, visit.next_appointment_time)
     lines = [DRAFT_NOTE, ""]
     zone = zone_named(contact.zone)
     letter = Letter(link=shown.link, booked=shown.appointment)
-    for planned in lay_out(shown.plan, contact, shown.pack.timing, given=file.given, appointment=appointment):
+    for planned in lay_out(
+        shown.plan, contact, shown.pack.timing, given=file.given, appointment=file.visit.appointment
+    ):
         channel = pick_channel(planned.kind, contact)
         if channel is None:
             if planned.kind not in COMFORT:

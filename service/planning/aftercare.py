@@ -53,9 +53,6 @@ def give(
     """
     plan = propose(services, visit)
     now = services.clock.now()
-    appointment = None
-    if visit.next_appointment is not None and visit.next_appointment_time is not None:
-        appointment = (visit.next_appointment, visit.next_appointment_time)
     with services.open_work() as work:
         person = work.people.get(person_id)
         current = work.plans.current(person_id)
@@ -75,7 +72,7 @@ def give(
             plan=plan,
             given=now,
             by=by,
-            appointment=appointment,
+            appointment=visit.appointment,
             calendar_seed=services.new_id(),
         )
         work.plans.add(stored)

@@ -139,32 +139,24 @@ def stop_channel_in(
     services: Services, work: UnitOfWork, person_id: str, channel: Channel, actor: str, how: str
 ) -> bool:
     """Like `stop_channel`, as a part of a larger transaction."""
-    detail = {"channel": channel.value, "how": how}
-    return _change_in(
-        services,
-        work,
-        person_id,
-        "channel-stopped",
-        lambda contact: replace(contact, stopped=contact.stopped | {channel}),
-        actor,
-        detail,
-    )
+    return _switch_channel(services, work, person_id, channel, actor, how, stop=True)
 
 
 def start_channel_in(
     services: Services, work: UnitOfWork, person_id: str, channel: Channel, actor: str, how: str
 ) -> bool:
     """Like `start_channel`, as a part of a larger transaction."""
-    detail = {"channel": channel.value, "how": how}
-    return _change_in(
-        services,
-        work,
-        person_id,
-        "channel-started-again",
-        lambda contact: replace(contact, stopped=contact.stopped - {channel}),
-        actor,
-        detail,
-    )
+    return _switch_channel(services, work, person_id, channel, actor, how, stop=False)
+
+
+def _switch_channel(
+    services: Services, work: UnitOfWork, person_id: str, channel: Channel, actor: str, how: str, *, stop: bool
+) -> bool:
+    def change(contact: Contact) -> Contact:
+        return replace(contact, stopped=contact.stopped | {channel} if stop else contact.stopped - {channel})
+
+    action = "channel-stopped" if stop else "channel-started-again"
+    return _change_in(services, work, person_id, action, change, actor, {"channel": channel.value, "how": how})
 
 
 def _change(

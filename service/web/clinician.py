@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 
 import segno
 from flask import Blueprint, Response, make_response, redirect, render_template, request, url_for
@@ -90,7 +90,7 @@ def sheet_preview(person_id: str) -> Response:
     visit = visit_of(form, on=_today(services, now), born=person.born)
     plan = aftercare.propose(services, visit)
     with services.open_reading() as work:
-        seen = preview(services, work, plan, person.contact, appointment_of(visit), now)
+        seen = preview(services, work, plan, person.contact, visit.appointment, now)
     pdf = render_sheet(
         seen.reading,
         link=page_url(services.clinic.base_url, STAND_IN),
@@ -143,13 +143,6 @@ def pdf_answer(pdf: bytes) -> Response:
     answer.headers["Content-Type"] = "application/pdf"
     answer.headers["Content-Disposition"] = 'inline; filename="plan.pdf"'
     return answer
-
-
-def appointment_of(visit: Visit) -> tuple[date, time] | None:
-    """The booked appointment, when both its date and its time are known."""
-    if visit.next_appointment is None or visit.next_appointment_time is None:
-        return None
-    return visit.next_appointment, visit.next_appointment_time
 
 
 def _open(services: Services, person_id: str, now: datetime) -> tuple[Person, StoredPlan | None]:
@@ -210,7 +203,7 @@ def _page(
     seen = None
     if plan is not None and visit is not None:
         with services.open_reading() as work:
-            seen = preview(services, work, plan, person.contact, appointment_of(visit), now)
+            seen = preview(services, work, plan, person.contact, visit.appointment, now)
     error = explain(refused, pack) if isinstance(refused, VisitError) else str(refused or "")
     page = render_template(
         "staff/discharge.html",

@@ -6,59 +6,10 @@ import re
 from dataclasses import replace
 
 import pytest
-from builders import the_pack
+from builders import PICTURES, the_pack
 
 from service.content.checks import FIXED, check_complete, check_pack, pictures_used
 from service.domain.pack import Effect, Overrulable, Rule, Urgency
-
-PICTURES = frozenset(
-    [
-        "drops-in",
-        "lie-on-side",
-        "massage-tragus",
-        "keep-dry",
-        "shower",
-        "no-swimming",
-        "swimming-ok",
-        "no-cotton-buds",
-        "nothing-in-ear",
-        "no-drops",
-        "wait",
-        "calendar-return",
-        "hearing-aid-out",
-        "hearing-aid-in",
-        "bottle",
-        "throw-away",
-        "prescribed-drops",
-        "no-nose-blowing",
-        "no-plug",
-        "plug",
-        "hair-dryer-low",
-        "phone",
-        "emergency",
-        "hearing-drop",
-        "face-droop",
-        "spinning",
-        "bleeding",
-        "discharge",
-        "pain",
-        "swelling",
-        "fever",
-        "ringing",
-        "rash",
-        "battery",
-        "foreign-body",
-        "loud-sounds",
-        "blocked",
-        "alternate-nights",
-        "helper",
-        "cough",
-        "itch",
-        "bad-smell",
-        "flying",
-        "examine",
-    ]
-)
 
 # Every row of the do-not-use matrix for wax softeners: (row, ear findings, history, method, target, may be overruled).
 DO_NOT_USE = [

@@ -16,7 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from builders import SECRET
+from builders import SECRET, free_port
 from inbound.sent import World, strangers
 
 from service.domain.contact import Channel
@@ -72,12 +72,6 @@ service stats {{
   {chroot}
 }}
 """
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 class Server:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -15,50 +14,18 @@ from pathlib import Path
 from urllib.request import urlopen
 
 import pytest
-from builders import SECRET, a_person, a_visit, an_ear, some_settings
+from builders import SECRET, a_person, a_settings_file, a_visit, an_ear, free_port, some_settings
 
 from service.domain.message import State
 from service.planning.aftercare import give
 from service.planning.approving import approve_language
 from service.wiring import build
 
-CONFIG = """
-secret_key = "{secret}"
-database = "sqlite:///{folder}/tragus.sqlite"
-port = {port}
-allow_fiction = true
-secure_cookies = false
-tick_seconds = 1
-
-[clinic]
-name = "Larkfield Ear Care"
-phone = "020 7946 0123"
-email = "desk@larkfield.example"
-address = ["1 Larkfield Lane"]
-zone = "Europe/London"
-emergency = "999"
-urgent_line = "111"
-base_url = "http://127.0.0.1:{port}"
-quiet_from = "00:00"
-quiet_to = "00:00"
-
-[transports.text]
-use = "folder"
-options = {{ folder = "{folder}/outgoing" }}
-"""
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
 
 @contextmanager
 def serving(folder: Path, name: str) -> Iterator[subprocess.Popen[bytes]]:
     port = free_port()
-    config = folder / f"{name}.toml"
-    config.write_text(CONFIG.format(secret=SECRET, folder=folder, port=port))
+    config = a_settings_file(folder / f"{name}.toml", port=port)
     server = subprocess.Popen([sys.executable, "-m", "service", "serve", "--config", str(config)])
     try:
         deadline = time.monotonic() + 60
@@ -122,8 +89,8 @@ def test_two_servers_send_each_message_once_also_when_the_one_that_ticks_is_kill
 
 @pytest.mark.parametrize("setting", ["base_url", "secret_key"])
 def test_a_broken_settings_file_is_one_clear_line(tmp_path: Path, setting: str) -> None:
-    config = tmp_path / "broken.toml"
-    text = CONFIG.format(secret=SECRET, folder=tmp_path, port=1)
+    config = a_settings_file(tmp_path / "broken.toml", port=1)
+    text = config.read_text()
     config.write_text(text.replace(SECRET, "short") if setting == "secret_key" else text.replace("http://", "ftp://"))
     ran = subprocess.run(
         [sys.executable, "-m", "service", "serve", "--config", str(config)], capture_output=True, text=True, timeout=60

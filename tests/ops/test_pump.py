@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -16,7 +15,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
-from builders import SECRET, a_person, a_visit, an_ear, some_settings
+from builders import a_person, a_settings_file, a_visit, an_ear, some_settings
 from conftest import connections_closed
 from database.postgres import Postgres
 from delivery.test_dispatch import keys_in, many_people, states
@@ -35,43 +34,9 @@ from service.wiring import build
 
 PEER = Path(__file__).with_name("worker_peer.py")
 
-CONFIG = """
-secret_key = "{secret}"
-database = "{database}"
-engine = "{engine}"
-port = {port}
-allow_fiction = true
-secure_cookies = false
-tick_seconds = 1
-
-[clinic]
-name = "Larkfield Ear Care"
-phone = "020 7946 0123"
-email = "desk@larkfield.example"
-address = ["1 Larkfield Lane"]
-zone = "Europe/London"
-emergency = "999"
-urgent_line = "111"
-base_url = "http://127.0.0.1:{port}"
-quiet_from = "00:00"
-quiet_to = "00:00"
-
-[transports.text]
-use = "folder"
-options = {{ folder = "{folder}/outgoing" }}
-"""
-
 
 def config_in(folder: Path, database: str, engine: str = "procrastinate") -> Path:
-    place = folder / "clinic.toml"
-    place.write_text(CONFIG.format(secret=SECRET, database=database, engine=engine, folder=folder, port=free_port()))
-    return place
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    return a_settings_file(folder / "clinic.toml", database=database, engine=engine)
 
 
 @contextmanager

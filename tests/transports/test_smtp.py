@@ -14,6 +14,7 @@ import pytest
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, Session
 from aiosmtpd.smtp import Envelope as Received
+from builders import free_port
 from envelopes import an_envelope
 
 from service.domain.message import Envelope, Result
@@ -42,12 +43,6 @@ class Sink:
             return "550 5.1.1 no such mailbox"
         envelope.rcpt_tos.append(address)
         return "250 ok"
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 @contextmanager
