@@ -199,6 +199,7 @@ def _envelope(services: Services, message: StoredMessage, composed: ComposedMess
         key=message.id,
         message=composed,
         dated=message.planned.due,
+        handed=services.clock.now(),
         last_useful=message.planned.last_useful,
         sender_name=services.clinic.name,
         sender_address=services.clinic.email,

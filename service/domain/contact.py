@@ -59,7 +59,10 @@ class Contact:
     `channels` are those the person agreed to, in order of preference. `zone` is an IANA name. `guardian` is the name
     of the person who receives messages about someone else; messages then speak of the patient by given name. With
     `discreet` (the default) a text, a subject line or a calendar title never names an ear, a condition or a product.
-    `paused_until` is the last local day of a pause. `stopped` holds channels that the person stopped.
+    `paused_until` is the last local day of a pause. `stopped` holds channels that the person stopped, `bad` those whose
+    number or address was found unusable. `withdrawn` is the local day on which the person withdrew consent to messages;
+    `left` and `died` are the days of a move away and of a death. `quiet_from`/`quiet_to` are the person's own quiet
+    hours, in place of the clinic's. With `join_with_others` one text may speak of everybody reached at this number.
     """
 
     name: str
@@ -78,11 +81,31 @@ class Contact:
     rhythm: Rhythm = field(default_factory=Rhythm)
     paused_until: date | None = None
     left: date | None = None
+    died: date | None = None
+    withdrawn: date | None = None
+    bad: frozenset[Channel] = frozenset()
+    quiet_from: time | None = None
+    quiet_to: time | None = None
+    join_with_others: bool = False
 
     def reach(self, channel: Channel) -> bool:
-        """Whether this channel is agreed to, not stopped, and has an address to go to."""
+        """Whether this channel is agreed to, not stopped, and has an address to go to that is not known to be bad."""
         address = {Channel.TEXT: self.phone, Channel.EMAIL: self.email, Channel.LETTER: self.address or None}[channel]
-        return channel in self.channels and channel not in self.stopped and address is not None
+        return (
+            channel in self.channels and channel not in self.stopped and channel not in self.bad and address is not None
+        )
+
+
+def compared(channel: Channel, address: str) -> str:
+    """A number or an e-mail address in the form in which two are compared: mail without regard to case; a number with
+    its plus and without spaces. Empty when nothing is left of it."""
+    address = "".join(address.split())
+    if channel is Channel.EMAIL:
+        return address.lower()
+    digits = "".join(filter(str.isdigit, address))
+    if address.startswith("00"):
+        digits = digits[2:]
+    return f"+{digits}" if digits else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -124,16 +124,22 @@ class ComposedMessage:
 class Envelope:
     """What a transport is handed: the composed message, and a key that is the same at every attempt.
 
-    `dated` is the moment that the message belongs to (its Date header); `last_useful` is when the far side should
-    give up. Both are UTC.
+    `dated` is the moment that the message belongs to (its Date header); `handed` is now, and `last_useful` is when the
+    far side should give up. All are UTC. `return_path` is where bounces of a mail come back to, if not to the sender.
+    `automatic_answer`: it answers, by itself, what somebody wrote (RFC 3834); `answers` is the id of their mail, without
+    brackets (RFC 5322 3.6.4).
     """
 
     key: str
     message: ComposedMessage
     dated: datetime
+    handed: datetime
     last_useful: datetime
     sender_name: str
     sender_address: str
+    return_path: str | None = None
+    automatic_answer: bool = False
+    answers: str | None = None
 
 
 class Result(StrEnum):
@@ -147,7 +153,10 @@ class Result(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """A transport's answer. `reference` is the next hop's own id; `retry_after` is in seconds, if it named one."""
+    """A transport's answer. `reference` is the next hop's own id; `retry_after` is in seconds, if it named one.
+
+    `ACCEPTED` may be said of a repeat that the far side recognised by its key.
+    """
 
     result: Result
     detail: str

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
@@ -11,8 +10,7 @@ from sqlalchemy import func, or_, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service import codec
-from service.domain.contact import Channel, Contact
+from service.domain.contact import Channel, compared
 from service.domain.message import DeliveryReport, Inbound, MessageKind, ReportState, State
 from service.domain.sending import Reason
 from service.storage.messages import Messages
@@ -105,22 +103,15 @@ class InboundBook:
 
     def people_at(self, channel: Channel, sender: str) -> list[str]:
         """The ids of everybody who is reached at this number or address, in a fixed order."""
-        wanted = _plain(channel, sender)
+        wanted = compared(channel, sender)
         if not wanted or channel is Channel.LETTER:
             return []
-        written = json.dumps(wanted, ensure_ascii=False)
-        query = select(PersonRow.id, PersonRow.contact).where(
-            func.lower(PersonRow.contact).contains(written, autoescape=True)
-            if written.isascii()
-            else PersonRow.contact.is_not(None)  # the database folds ASCII letters only
+        column = PersonRow.phone if channel is Channel.TEXT else PersonRow.email
+        return list(
+            self._session.scalars(
+                select(PersonRow.id).where(column == wanted).order_by(PersonRow.created, PersonRow.id)
+            )
         )
-        found = []
-        for person_id, document in self._session.execute(query.order_by(PersonRow.created, PersonRow.id)):
-            contact = codec.load(Contact, document)
-            held = contact.phone if channel is Channel.TEXT else contact.email
-            if held is not None and _plain(channel, held) == wanted:
-                found.append(person_id)
-        return found
 
     def answered_since(self, people: Iterable[str], prefix: str, since: datetime) -> bool:
         """Whether an answer whose key begins with `prefix` was made for one of these people since then."""
@@ -256,17 +247,6 @@ class InboundBook:
         except IntegrityError:
             return False
         return True
-
-
-def _plain(channel: Channel, address: str) -> str:
-    """A number or address as compared: mail without regard to case; a number with its plus and without spaces."""
-    address = "".join(address.split())
-    if channel is Channel.EMAIL:
-        return address.lower()
-    digits = "".join(filter(str.isdigit, address))
-    if address.startswith("00"):
-        digits = digits[2:]
-    return f"+{digits}" if digits else ""
 
 
 def _inbound(row: InboundRow) -> StoredInbound:

@@ -8,7 +8,7 @@ from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from service import codec
-from service.domain.contact import Contact
+from service.domain.contact import Channel, Contact, compared
 from service.errors import NotFoundError
 from service.storage.locks import hold_person, holds_rows
 from service.storage.records import Person, Staff
@@ -59,6 +59,9 @@ def _columns(person: Person) -> dict[str, object]:
         "search": f"{person.name.casefold()}{born}",
         "born": person.born,
         "contact": codec.dump(person.contact),
+        "phone": compared(Channel.TEXT, person.contact.phone or "") or None,
+        "email": compared(Channel.EMAIL, person.contact.email or "") or None,
+        "joins": person.contact.join_with_others,
         "history": ",".join(sorted(person.history)),
     }
 

@@ -95,7 +95,11 @@ class StaffSessionRow(Base):
 
 
 class PersonRow(Base):
-    """A patient with the contact through which they, or who acts for them, are reached. `search` is lower case."""
+    """A patient with the contact through which they, or who acts for them, are reached. `search` is lower case.
+
+    `phone` and `email` are taken out of the contact, in the form in which they are compared; `joins` is its
+    `join_with_others`.
+    """
 
     __tablename__ = "people"
     id: Mapped[str] = mapped_column(Id, primary_key=True)
@@ -105,6 +109,9 @@ class PersonRow(Base):
     contact: Mapped[str]
     history: Mapped[str]
     created: Mapped[datetime]
+    phone: Mapped[str | None] = mapped_column(index=True)
+    email: Mapped[str | None] = mapped_column(index=True)
+    joins: Mapped[bool] = mapped_column(default=False, server_default=sql("false"))
 
 
 class VisitRow(Base):
@@ -151,6 +158,11 @@ class MessageRow(Base):
 
     `look_at` is when a worker should next look at it. `lease_token` rises at every claim; an outcome is written only
     under the token that was claimed with, so a worker that lost its lease cannot overwrite its successor.
+
+    `handed`: when its last hand-over began. `carrier`: the message whose text also says this one. `rendering` counts
+    the different texts that were made for it, and is a part of the key that the far side sees; `key_since` is when that
+    key was first used. `tried` names the channels that refused it, with commas between. `repeat_at`: when an uncertain
+    message is handed over once more by itself, `repeats` how often that was done.
     """
 
     __tablename__ = "messages"
@@ -184,6 +196,13 @@ class MessageRow(Base):
     body_hash: Mapped[str | None]
     reference: Mapped[str | None]
     finished: Mapped[datetime | None]
+    handed: Mapped[datetime | None]
+    carrier: Mapped[str | None] = mapped_column(Id)
+    rendering: Mapped[int] = mapped_column(default=0, server_default="0")
+    key_since: Mapped[datetime | None]
+    tried: Mapped[str] = mapped_column(default="", server_default="")
+    repeat_at: Mapped[datetime | None]
+    repeats: Mapped[int] = mapped_column(default=0, server_default="0")
 
     __table_args__ = (
         UniqueConstraint("plan_id", "key"),
@@ -200,17 +219,41 @@ class MessageRow(Base):
             postgresql_where=sql("state IN ('claimed', 'handing')"),
         ),
         Index("ix_messages_reference", "reference"),
+        Index(
+            "ix_messages_repeat",
+            "repeat_at",
+            sqlite_where=sql("repeat_at IS NOT NULL"),
+            postgresql_where=sql("repeat_at IS NOT NULL"),
+        ),
+        Index(
+            "ix_messages_carrier",
+            "carrier",
+            sqlite_where=sql("carrier IS NOT NULL"),
+            postgresql_where=sql("carrier IS NOT NULL"),
+        ),
+        Index(
+            "ix_messages_handed",
+            "person_id",
+            "handed",
+            sqlite_where=sql("handed IS NOT NULL"),
+            postgresql_where=sql("handed IS NOT NULL"),
+        ),
+        Index("ix_messages_finished", "finished"),
     )
 
 
 class AttemptRow(Base):
-    """One hand-over, begun before the first octet leaves; `result` stays empty if nobody lived to write it."""
+    """One hand-over, begun before the first octet leaves; `result` stays empty if nobody lived to write it. `key` and
+    `body_hash` are what the far side was shown: the same words under the same key, or other words under another."""
 
     __tablename__ = "attempts"
     id: Mapped[int] = mapped_column(primary_key=True, autoincrement=True)
     message_id: Mapped[str] = mapped_column(ForeignKey("messages.id"), index=True)
     number: Mapped[int]
     lease_token: Mapped[int]
+    channel: Mapped[str | None]
+    key: Mapped[str | None]
+    body_hash: Mapped[str | None]
     begun: Mapped[datetime]
     ended: Mapped[datetime | None]
     result: Mapped[str | None]
@@ -296,6 +339,62 @@ class ReportRow(Base):
         UniqueConstraint("channel", "key", "reference", "state"),
         Index("ix_reports_kept", "came", sqlite_where=sql("applied IS NULL"), postgresql_where=sql("applied IS NULL")),
     )
+
+
+class TransportStateRow(Base):
+    """How the transport of a channel does. `failures` in a row, and since then `pauses`, the last until `paused_until`;
+    `trial_until`: one message is tried until then. `next_free`: when a rate limit lets the next one go. `off_since`:
+    switched off by a person."""
+
+    __tablename__ = "transport_states"
+    channel: Mapped[str] = mapped_column(primary_key=True)
+    failures: Mapped[int] = mapped_column(default=0)
+    pauses: Mapped[int] = mapped_column(default=0)
+    paused_until: Mapped[datetime | None]
+    trial_until: Mapped[datetime | None]
+    detail: Mapped[str] = mapped_column(default="")
+    next_free: Mapped[datetime | None]
+    off_since: Mapped[datetime | None]
+    off_by: Mapped[str | None]
+
+
+class LetterRow(Base):
+    """A letter that was made ready: in which batch it was printed, and when somebody ticked it as posted."""
+
+    __tablename__ = "letters"
+    message_id: Mapped[str] = mapped_column(ForeignKey("messages.id"), primary_key=True)
+    made: Mapped[datetime]
+    batch_id: Mapped[str | None] = mapped_column(ForeignKey("letter_batches.id"), index=True)
+    posted: Mapped[datetime | None]
+    posted_by: Mapped[str | None]
+
+
+class LetterBatchRow(Base):
+    """Letters that were put together for one print run."""
+
+    __tablename__ = "letter_batches"
+    id: Mapped[str] = mapped_column(Id, primary_key=True)
+    made: Mapped[datetime]
+    by: Mapped[str]
+
+
+class RequestRow(Base):
+    """A request that was carried out, by the key that its form carried: a second press of the button finds the answer
+    to the first. `digest` is of what was asked, `answer` the id of what came of it."""
+
+    __tablename__ = "requests"
+    key: Mapped[str] = mapped_column(primary_key=True)
+    digest: Mapped[str]
+    answer: Mapped[str]
+    at: Mapped[datetime]
+
+
+class CallbackRow(Base):
+    """A signed call from a text gateway, by the hash of its signature: the same call a second time is a replay."""
+
+    __tablename__ = "callbacks"
+    mark: Mapped[str] = mapped_column(primary_key=True)
+    at: Mapped[datetime] = mapped_column(index=True)
 
 
 class ApprovalRow(Base):

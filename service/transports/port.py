@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from datetime import datetime
 from importlib.metadata import entry_points
 from typing import Protocol
 
@@ -16,7 +17,13 @@ Options = Mapping[str, str | int | bool]
 
 
 class Transport(Protocol):
-    """Carries one channel to its next hop."""
+    """Carries one channel to its next hop.
+
+    Besides these methods it may have two attributes. `connections` (1 if it has none): how many calls of `send` it can
+    take at the same time, from as many threads. `repeat_seconds` (0 if it has none): for how long after a hand-over the
+    far side recognises a repeat by its key, so that an unknown outcome may be settled by handing the same message over
+    again; only for far sides that promise it.
+    """
 
     @classmethod
     def from_options(cls, options: Options) -> Transport:
@@ -36,10 +43,25 @@ class Transport(Protocol):
 class Receiving(Protocol):
     """What a transport has besides, when its far side also talks to us on the same line (such as SMPP)."""
 
-    def receive(self, report: Callable[[DeliveryReport], None], inbound: Callable[[Inbound], None]) -> None:
-        """Name where receipts and incoming words go. Each call returns once the value is safely stored; only then is
-        the far side told that we have it. May be called from another thread."""
+    def receive(
+        self,
+        report: Callable[[DeliveryReport], None],
+        inbound: Callable[[Inbound], None],
+        now: Callable[[], datetime],
+    ) -> None:
+        """Name where receipts and incoming words go; `now` tells the time, UTC. Each call returns once the value is
+        safely stored; only then is the far side told that we have it. May be called from another thread."""
         ...
+
+
+def connections_of(transport: Transport) -> int:
+    """How many messages the transport can carry at the same time."""
+    return max(1, int(getattr(transport, "connections", 1)))
+
+
+def repeat_seconds_of(transport: Transport) -> int:
+    """For how long after a hand-over the far side recognises a repeat by its key; 0 if never."""
+    return max(0, int(getattr(transport, "repeat_seconds", 0)))
 
 
 def load_transport(name: str, options: Options) -> Transport:

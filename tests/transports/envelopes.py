@@ -28,6 +28,7 @@ def an_envelope(key: str = "a" * 32, channel: Channel = Channel.EMAIL, **changes
         key=key,
         message=ComposedMessage(**(parts | changes)),  # type: ignore[arg-type]
         dated=DATED,
+        handed=DATED,
         last_useful=DATED + timedelta(hours=1),
         sender_name="Larkfield Ear Care",
         sender_address="desk@larkfield.example",
