@@ -126,8 +126,8 @@ class Envelope:
 
     `dated` is the moment that the message belongs to (its Date header); `handed` is now, and `last_useful` is when the
     far side should give up. All are UTC. `return_path` is where bounces of a mail come back to, if not to the sender.
-    `automatic_answer`: it answers, by itself, what somebody wrote (RFC 3834); `answers` is the id of their mail, without
-    brackets (RFC 5322 3.6.4).
+    `automatic_answer`: it answers, by itself, what somebody wrote (RFC 3834); `answers` is the id of their mail,
+    without brackets (RFC 5322 3.6.4).
     """
 
     key: str
