@@ -1,10 +1,12 @@
 """Every setting: name, type, unit, default, one sentence. Read from one TOML file and from the environment.
 
-The environment wins: TRAGUS_CONFIG (path of the TOML file), TRAGUS_DATABASE, TRAGUS_SECRET_KEY, TRAGUS_BASE_URL.
+The environment wins: TRAGUS_CONFIG (path of the TOML file), TRAGUS_DATABASE, TRAGUS_SECRET_KEY, TRAGUS_BASE_URL,
+TRAGUS_MAILBOX_PASSWORD.
 """
 
 from __future__ import annotations
 
+import ipaddress
 import os
 import tomllib
 from collections.abc import Mapping
@@ -35,6 +37,46 @@ class TransportSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MailboxSettings:
+    """The mailbox that bounces and replies come to.
+
+    host, port: the IMAP server; port 0 means 993 for tls, 143 otherwise.
+    security: tls, starttls, or none (this machine only).
+    user, password: the sign-in. Secret.
+    folder: which folder is read.
+    ca_file: certificates to trust instead of the system's, for a server of the clinic's own.
+    timeout: seconds to wait for the server.
+    every_seconds: how often the mailbox is looked into, seconds.
+    """
+
+    host: str
+    user: str
+    password: str = field(repr=False)
+    port: int = 0
+    security: str = "tls"
+    folder: str = "INBOX"
+    ca_file: str = ""
+    timeout: int = 60
+    every_seconds: int = 60
+
+    def __post_init__(self) -> None:
+        if self.security not in ("tls", "starttls", "none"):
+            raise ValueError("mailbox.security must be tls, starttls or none")
+        if self.security == "none" and not _loopback(self.host):
+            raise ValueError("mailbox.security = none is for a server on this machine only; use tls or starttls")
+        for name in ("timeout", "every_seconds"):
+            if getattr(self, name) < 1:
+                raise ValueError(f"mailbox.{name} must be at least 1 second")
+
+
+def _loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """The whole configuration.
 
@@ -49,10 +91,12 @@ class Settings:
     pretend_clock: run on a clock that can be wound forward (the demo only).
     demo_page: show everything that would go out on a page (the demo only).
     tick_seconds: how often the service looks for due messages, seconds.
+    health_after_seconds: for how long a due message may wait unsent, seconds, before /health says that it is not well.
     secure_cookies: send staff cookies over HTTPS only; off for a demo on plain 127.0.0.1.
     clinic: what messages say about the clinic (see `domain/contact.Clinic`).
     choices: what the clinic chose among what the content offers (see `domain/pack.ClinicChoices`).
     transports: channel name (text, email, letter) to its transport.
+    mailbox: where replies and bounces by mail come to (see `MailboxSettings`); without it no mailbox is looked into.
     """
 
     secret_key: str
@@ -68,9 +112,11 @@ class Settings:
     pretend_clock: bool = False
     demo_page: bool = False
     tick_seconds: int = 5
+    health_after_seconds: int = 300
     secure_cookies: bool = True
     choices: ClinicChoices = field(default_factory=ClinicChoices)
     transports: Mapping[str, TransportSettings] = field(default_factory=dict)
+    mailbox: MailboxSettings | None = None
 
     def __post_init__(self) -> None:
         if len(self.secret_key) < 32:
@@ -81,6 +127,8 @@ class Settings:
             raise ValueError('engine "procrastinate" needs PostgreSQL: set database to postgresql+psycopg://...')
         if self.tick_seconds < 1:
             raise ValueError("tick_seconds must be at least 1")
+        if self.health_after_seconds < 1:
+            raise ValueError("health_after_seconds must be at least 1")
         if not self.clinic.base_url.startswith(("http://", "https://")):
             raise ValueError("clinic.base_url must start with http:// or https://")
         unknown = sorted(set(self.transports) - {"text", "email", "letter"})
@@ -121,6 +169,8 @@ def read_settings(path: Path | None = None, environment: Mapping[str, str] | Non
     for name, key in (("TRAGUS_DATABASE", "database"), ("TRAGUS_SECRET_KEY", "secret_key")):
         if env.get(name):
             found[key] = env[name]
+    if env.get("TRAGUS_MAILBOX_PASSWORD") and isinstance(found.get("mailbox"), dict):
+        found["mailbox"]["password"] = env["TRAGUS_MAILBOX_PASSWORD"]
     try:
         settings = codec.from_plain(Settings, found)
     except ValueError as wrong:

@@ -10,7 +10,8 @@ TragusError                     one clear sentence for the person who can mend i
 |- SettingsError                the configuration is not usable
 |- NotFoundError                the thing asked for is not (or no longer) there
 |- NotAllowedError              this person may not do that, or not now
-`- TransportError               a transport cannot be loaded or is wrongly configured
+|- TransportError               a transport cannot be loaded or is wrongly configured
+`- DatabaseAwayError            the database does not answer, or cannot write now
 """
 
 from __future__ import annotations
@@ -92,3 +93,7 @@ class NotAllowedError(TragusError):
 
 class TransportError(TragusError):
     """A transport cannot be loaded or is wrongly configured."""
+
+
+class DatabaseAwayError(TragusError):
+    """The database does not answer, or cannot write now; what was not committed is not stored."""

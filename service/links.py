@@ -18,6 +18,11 @@ STAND_IN = "x" * TOKEN_LENGTH
 """Stands for the token in stored message bodies, with the same length so that text parts count the same."""
 
 
+def stand_in(number: int) -> str:
+    """The stand-in of one of several people whom a message speaks of; the first (0) has `STAND_IN`."""
+    return STAND_IN if number == 0 else f"{number:x>{TOKEN_LENGTH}}"
+
+
 def token_of(secret_key: str, link_id: str) -> str:
     """The token of one link: 22 characters that need no escaping in a URL or a text."""
     digest = hmac.digest(secret_key.encode(), f"patient-link:{link_id}".encode(), "sha256")

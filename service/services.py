@@ -28,6 +28,8 @@ class Services:
     """The parts of a running service. `chance` gives a random number from 0 to 1 (spreads retries).
 
     `wake` is called after something may have fallen due. If it does nothing, or is lost, the next tick finds it.
+    `rates` are the most messages a second by channel, where there is a limit. `bounce_domain` is the mail domain that
+    bounces come back to, marked so that each finds its message; empty when nobody reads them.
     """
 
     clinic: Clinic
@@ -41,6 +43,8 @@ class Services:
     chance: Callable[[], float]
     secret_key: str
     transports: Mapping[Channel, Transport] = field(default_factory=dict)
+    rates: Mapping[Channel, float] = field(default_factory=dict)
+    bounce_domain: str = ""
     wake: Callable[[], None] = lambda: None
     _wordings: tuple[object, Wordings] | None = None
 

@@ -49,8 +49,11 @@ class PretendClock:
             work.commit()
 
 
-def build(settings: Settings, *, clock: Clock | None = None) -> Services:
-    """The parts of a running service, its database migrated. Raises SettingsError, ContentError, TransportError."""
+def build(settings: Settings, *, clock: Clock | None = None, transports: bool = True) -> Services:
+    """The parts of a running service, its database migrated; without `transports` for a process that only stores.
+
+    Raises SettingsError, ContentError, TransportError.
+    """
     if settings.database.startswith("sqlite:///") and ":memory:" not in settings.database:
         Path(settings.database.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
     engine = open_engine(settings.database)
@@ -58,6 +61,7 @@ def build(settings: Settings, *, clock: Clock | None = None) -> Services:
     if clock is None:
         clock = PretendClock(engine=engine) if settings.pretend_clock else SystemClock()
     pack = load_pack(settings.content_dir)
+    chosen_transports = settings.transports if transports else {}
     return Services(
         clinic=settings.clinic,
         choices=settings.choices,
@@ -70,6 +74,6 @@ def build(settings: Settings, *, clock: Clock | None = None) -> Services:
         chance=random.SystemRandom().random,
         secret_key=settings.secret_key,
         transports={
-            Channel(name): load_transport(chosen.use, chosen.options) for name, chosen in settings.transports.items()
+            Channel(name): load_transport(chosen.use, chosen.options) for name, chosen in chosen_transports.items()
         },
     )

@@ -1,4 +1,8 @@
-"""For a WSGI server of the operator's own: `gunicorn service.wsgi:app`, with `tragus send` beside it."""
+"""For a WSGI server of the operator's own, such as `gunicorn service.wsgi:app`: pages, callbacks and /health.
+
+It sends nothing, looks into no mailbox and hears no line of a transport, unlike `tragus serve`. Beside it runs
+`tragus work` (engine "procrastinate"), or a timer that calls `tragus send` every minute (engine "embedded").
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The files that travel with a message: the calendar with a mail, the printed sheet with a letter.
+"""The files that travel with a message: the calendar with a mail, the address page and the printed sheet with a letter.
 
 They are made at the hand-over and not stored, since they carry the person's live link.
 """
@@ -8,13 +8,16 @@ from __future__ import annotations
 from service.calendars import content_type
 from service.domain.contact import Channel, Contact
 from service.domain.message import Attachment, ComposedMessage, MessageKind
+from service.domain.wall_clock import zone_named
 from service.links import page_url
+from service.messages.address_page import render_address_page
 from service.messages.read_plan import read_plan
 from service.messages.sheet import render_sheet
 from service.planning.calendar import feed
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
+from service.transports.printed import KeepsLetters
 
 _CALENDAR_WITH = frozenset({MessageKind.PLAN_GIVEN, MessageKind.APPOINTMENT})
 
@@ -32,7 +35,8 @@ def attachments_for(
     if composed.channel is Channel.LETTER:
         with services.open_reading() as work:
             sheet = sheet_of(services, work, stored, contact, composed.language, link)
-        return (Attachment(name="plan.pdf", media_type="application/pdf", data=sheet),)
+        plan = Attachment(name="plan.pdf", media_type="application/pdf", data=sheet)
+        return (*_address_page(services, composed), plan)
     if composed.channel is Channel.EMAIL and kind in _CALENDAR_WITH:
         with services.open_work() as work:
             data = feed(services, work, stored, contact, link)
@@ -40,6 +44,19 @@ def attachments_for(
         if data is not None:
             return (Attachment(name="plan.ics", media_type=content_type().partition(";")[0], data=data),)
     return ()
+
+
+def _address_page(services: Services, composed: ComposedMessage) -> tuple[Attachment, ...]:
+    """The page for the window of the envelope, if the clinic itself posts its letters. Raises WordingError when the
+    address does not fit into it."""
+    transport = services.transports.get(Channel.LETTER)
+    if not isinstance(transport, KeepsLetters):
+        return ()
+    today = services.clock.now().astimezone(zone_named(services.clinic.zone)).date()
+    page = render_address_page(
+        composed.to.splitlines(), services.clinic, transport.window, language=composed.language, dated=today
+    )
+    return (Attachment(name="address.pdf", media_type="application/pdf", data=page),)
 
 
 def sheet_of(

@@ -1,268 +1,299 @@
-"""One pass over what is due: claim, decide, compose, write it down, hand over, record.
+"""One pass over what is due: claim, decide, word it, write it down, hand over, record.
 
-Two short transactions around one network call. The order of the commits is explained in `storage/messages.py`.
+Short transactions around network calls, never one open during a call. Each transaction records the outcomes that have
+come and begins the next hand-overs, so that many share a commit while no more are ever in doubt than are under way.
 """
 
 from __future__ import annotations
 
-import hashlib
 import logging
-from collections import Counter
-from dataclasses import dataclass, field, replace
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from service.delivery.attachments import attachments_for
-from service.domain.contact import Channel, Contact
-from service.domain.message import ComposedMessage, Envelope, Outcome, Result, State
-from service.domain.sending import (
-    MAX_ATTEMPTS,
-    Decision,
-    Drop,
-    Hold,
-    Reason,
-    Send,
-    decide,
-    needs_a_person,
-    retry_at,
-)
-from service.errors import WordingError
-from service.links import STAND_IN, page_url
-from service.messages.compose import Letter, compose
-from service.planning.aftercare import live_link
+from service.delivery.bundles import Bundle, again, bundle, with_files
+from service.delivery.cases import Looking
+from service.delivery.exchange import LEASE, UNCERTAIN, Exchange, Later, Pass
+from service.delivery.lanes import Handed, Handing, Lanes
+from service.domain.contact import Channel
+from service.domain.message import State
+from service.domain.outcomes import Tries, repeat_at
+from service.domain.sending import Reason
+from service.errors import DatabaseAwayError, WordingError
 from service.services import Services
-from service.storage.records import StoredMessage, StoredPlan
+from service.storage.records import Ending, StoredMessage
 from service.storage.unit_of_work import UnitOfWork
+from service.transports.port import repeat_seconds_of
 
 log = logging.getLogger("service.delivery")
 
-LEASE = timedelta(minutes=11)
-"""Longer than the slowest honest answer (ten minutes, RFC 5321 4.5.3.2.6), so that no live hand-over is given away."""
+CLAIM = timedelta(minutes=2)
+"""How long a claimed message that is not begun waits for its worker, which renews this while it lives. Our choice:
+nothing of it has left, so it can go to another worker soon."""
+
+PATIENCE_SECONDS = 540.0
+"""How long outcomes wait for a database that went away: less than the lease of their hand-overs."""
+
+LONGEST_TURN_SECONDS = 5.0
+"""A message whose turn under a rate limit comes later than this is given back and claimed again then."""
 
 
-@dataclass(slots=True)
-class Pass:
-    """What one pass did: how many messages ended how, and why."""
-
-    claimed: int = 0
-    ended: Counter[str] = field(default_factory=Counter)
-
-    def note(self, state: str, reason: str | None = None) -> None:
-        """Count one message."""
-        self.ended[f"{state}: {reason}" if reason else state] += 1
-
-
-def send_due(services: Services, owner: str, limit: int = 100) -> Pass:
-    """Send what is due now, at most `limit` messages.
+def send_due(services: Services, owner: str, limit: int = 100, *, stop: Callable[[], bool] = lambda: False) -> Pass:
+    """Send what is due now, at most `limit` messages and what can be said with them. Once `stop` says so, what is under
+    way is finished, nothing more is begun, and the rest is given back.
 
     A fault in one message (a plug-in that breaks its promise, a record that cannot be read) is recorded on that message
-    and put before a person; the others go on.
+    and put before a person; the others go on. Raises DatabaseAwayError.
     """
     done = Pass()
     now = services.clock.now()
+    with services.open_reading() as work:
+        if not work.queue.anything(now, LEASE):
+            return done
+        repeats = work.queue.repeats(now, limit)
     with services.open_work() as work:
-        for lost in work.messages.recover(now):
-            work.ledger.ask(lost.person_id, "uncertain", now, message_id=lost.id, detail=lost.detail)
-            done.note(State.UNCERTAIN)
-        claimed = work.messages.claim(owner, now, LEASE, limit)
+        _recover(services, work, now, done)
+        claimed = work.queue.claim(owner, now, CLAIM, limit)
+        within = timedelta(minutes=services.pack.timing.join_minutes)
+        beside = work.queue.claim_beside(owner, now, CLAIM, claimed, within) if claimed else []
         work.commit()
     done.claimed = len(claimed)
-    for message in claimed:
-        current = message
-        try:
-            ready = _prepare(services, message, done)
-            if ready is not None:
-                current = ready.message
-                outcome = services.transports[ready.envelope.message.channel].send(ready.envelope)
-                _record(services, current, outcome, done)
-        except Exception as fault:
-            log.exception("message %s: %s", current.id, type(fault).__name__)
-            _record_fault(services, current, fault, done)
+    looking = Looking(services)
+    bundles, endings = _prepare(services, looking, [*claimed, *beside], now)
+    for members in repeats:
+        bundles += _prepare_repeat(services, looking, members, now)
+    _Carrier(services=services, exchange=Exchange(services, looking, done), stop=stop, waiting=bundles).carry(endings)
     return done
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Ready:
-    """A message whose hand-over is written down as begun."""
+def _recover(services: Services, work: UnitOfWork, now: datetime, done: Pass) -> None:
+    """Take up what a process left behind."""
 
-    message: StoredMessage
-    envelope: Envelope
-
-
-def _prepare(services: Services, message: StoredMessage, done: Pass) -> _Ready | None:
-    """Decide, compose, decide again and write down that the hand-over begins; None when it does not go now."""
-    with services.open_reading() as work:
-        case = _look(services, work, message)
-        if case.channel is None:
-            composed = None
-        else:
-            try:
-                composed = _compose(services, work, message, case, case.channel)
-            except WordingError as unsaid:
-                case = replace(case, decision=Drop(reason=Reason.WORDING_NOT_APPROVED), detail=str(unsaid))
-                composed = None
-    if composed is None:
-        with services.open_work() as work:
-            _settle(work, message, case, services.clock.now(), done)
-            work.commit()
-        return None
-    token, composed = _with_files(services, message, case, composed)
-    now = services.clock.now()
-    with services.open_work() as work:
-        again = _look(services, work, message)  # a stop, a death, a withdrawal may have come in meanwhile
-        if again.channel is not composed.channel:
-            _settle(work, message, again, now, done)
-            work.commit()
+    def repeated(message: StoredMessage) -> datetime | None:
+        if message.channel is None or message.channel not in services.transports:
             return None
-        begun = work.messages.begin(message, composed, body_hash(composed), now, LEASE)
-        if begun is not None and composed.missing:
-            detail = f"sent in {composed.language}: {composed.wanted_language} is not approved"
-            work.ledger.ask(message.person_id, "language", now, detail=detail)
-        work.commit()
-    if begun is None:
-        return None
-    return _Ready(message=begun, envelope=_envelope(services, begun, with_link(composed, token)))
+        tries = Tries(
+            channel=message.channel,
+            attempts=message.attempts,
+            key_since=message.key_since or now,
+            repeat_seconds=repeat_seconds_of(services.transports[message.channel]),
+            repeats=message.repeats,
+        )
+        return repeat_at(message.planned, tries, now=now, spread=services.chance())
+
+    lost = work.queue.recover(now, LEASE, repeated)
+    again_by_itself = {message.id for message in lost if message.repeat_at is not None}
+    for message in lost:
+        if not again_by_itself & {message.id, message.carrier}:
+            work.ledger.ask(message.person_id, UNCERTAIN, now, message_id=message.id, detail=message.detail)
+        done.note(State.UNCERTAIN)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Case:
-    """A message beside its plan and its person, and what may be done with it now."""
-
-    stored: StoredPlan
-    contact: Contact
-    decision: Decision
-    detail: str = ""
-
-    @property
-    def channel(self) -> Channel | None:
-        """The channel it may go by now, if it may."""
-        return self.decision.channel if isinstance(self.decision, Send) else None
-
-
-def _look(services: Services, work: UnitOfWork, message: StoredMessage) -> _Case:
-    stored = work.plans.get(message.plan_id)
-    contact = work.people.get(message.person_id).contact
-    now = services.clock.now()
-    superseded = work.messages.get(message.id).superseded
-    decision = decide(message.planned, contact, stored.status, services.clinic, superseded=superseded, now=now)
-    if isinstance(decision, Send) and decision.channel not in services.transports:
-        detail = f"no transport is set up for {decision.channel}"
-        return _Case(stored=stored, contact=contact, decision=Drop(reason=Reason.NO_CHANNEL), detail=detail)
-    return _Case(stored=stored, contact=contact, decision=decision)
+def _prepare(
+    services: Services, looking: Looking, messages: Sequence[StoredMessage], now: datetime
+) -> tuple[list[Bundle], list[Ending]]:
+    """Decide and word; all at once, and one by one when something in one of them cannot be read."""
+    if not messages:
+        return [], []
+    try:
+        with services.open_reading() as work:
+            return bundle(services, work, looking.cases(work, messages, now), now)
+    except DatabaseAwayError:
+        raise
+    except Exception as fault:
+        if len(messages) == 1:
+            return [], [_fault(messages[0], fault)]
+    bundles: list[Bundle] = []
+    endings: list[Ending] = []
+    for message in messages:
+        one, ended = _prepare(services, looking, [message], now)
+        bundles += one
+        endings += ended
+    return bundles, endings
 
 
-def _compose(
-    services: Services, work: UnitOfWork, message: StoredMessage, case: _Case, channel: Channel
-) -> ComposedMessage:
-    link = page_url(services.clinic.base_url, STAND_IN)
-    letter = Letter(
-        link=link,
-        booked=case.stored.booked,
-        unsubscribe=f"{link}/stop-now" if link.startswith("https://") else None,  # RFC 8058 asks for HTTPS
-    )
-    wordings = services.wordings(work)
-    return compose(message.planned, case.stored.plan, case.contact, services.clinic, wordings, channel, letter)
-
-
-def _with_files(
-    services: Services, message: StoredMessage, case: _Case, composed: ComposedMessage
-) -> tuple[str, ComposedMessage]:
-    """The token of the person's link, and the message with its files (made while no lock is held)."""
+def _prepare_repeat(
+    services: Services, looking: Looking, members: Sequence[StoredMessage], now: datetime
+) -> list[Bundle]:
+    """The words of an uncertain message once more; a person is asked when they cannot be made the same."""
+    carrier = members[0]
+    found = None
+    try:
+        with services.open_reading() as work:
+            cases = looking.cases(work, members, now)
+            found = again(services, work, [cases[each.id] for each in members])
+    except DatabaseAwayError:
+        raise
+    except Exception as fault:
+        log.exception("message %s cannot be repeated: %s", carrier.id, type(fault).__name__)
+    if found is not None:
+        return [found]
     with services.open_work() as work:
-        token = live_link(services, work, message.person_id, services.clock.now())
+        if work.queue.put_off(carrier, None):
+            detail = "its exact words cannot be made again"
+            work.ledger.ask(carrier.person_id, UNCERTAIN, now, message_id=carrier.id, detail=detail)
         work.commit()
-    files = attachments_for(services, case.stored, case.contact, composed, message.planned.kind, token)
-    return token, replace(composed, attachments=files)
+    return []
 
 
-def _settle(work: UnitOfWork, message: StoredMessage, case: _Case, now: datetime, done: Pass) -> None:
-    """Record a hold or a drop. A message that may go after all, by another channel, is looked at again at once."""
-    if isinstance(case.decision, Drop):
-        _drop(work, message, case.decision.reason, now, done, case.detail)
-    elif isinstance(case.decision, Hold):
-        work.messages.give_back(message, case.decision.until, now, reason=case.decision.reason)
-        done.note("held", case.decision.reason)
-    else:
-        work.messages.give_back(message, now, now)
+def _fault(message: StoredMessage, fault: Exception) -> Ending:
+    """A fault before the hand-over began: nothing left, and a person is asked."""
+    if isinstance(fault, WordingError):  # an address or a sentence that the letter cannot carry, in one clear sentence
+        return Ending(message=message, state=State.FAILED, reason=Reason.REFUSED, detail=str(fault))
+    log.error("message %s: %s", message.id, type(fault).__name__, exc_info=fault)
+    detail = f"a fault in the service: {type(fault).__name__}"
+    return Ending(message=message, state=State.FAILED, reason=Reason.FAULT, detail=detail)
 
 
-def _drop(
-    work: UnitOfWork, message: StoredMessage, reason: Reason, now: datetime, done: Pass, detail: str = ""
-) -> None:
-    work.messages.finish(message, State.DROPPED, now, reason=reason, detail=detail)
-    if needs_a_person(message.planned.kind, reason):
-        work.ledger.ask(message.person_id, reason, now, message_id=message.id, detail=detail)
-    done.note(State.DROPPED, reason)
+@dataclass(slots=True)
+class _Carrier:
+    """Carries the bundles of one pass to the next hops, in their order, as many at a time as the lanes can take."""
 
+    services: Services
+    exchange: Exchange
+    stop: Callable[[], bool]
+    waiting: list[Bundle]
+    resting: dict[Channel, float] = field(default_factory=dict)
+    extended: datetime | None = None
 
-def _envelope(services: Services, message: StoredMessage, composed: ComposedMessage) -> Envelope:
-    return Envelope(
-        key=message.id,
-        message=composed,
-        dated=message.planned.due,
-        handed=services.clock.now(),
-        last_useful=message.planned.last_useful,
-        sender_name=services.clinic.name,
-        sender_address=services.clinic.email,
-    )
+    def carry(self, endings: list[Ending]) -> None:
+        """Until nothing waits and nothing is under way."""
+        handed: list[Handed] = []
+        with Lanes(self.services.transports) as lanes:
+            while True:
+                if self.stop():
+                    endings += self._give_back()
+                starts = self._next(lanes, endings)
+                if endings or handed or starts:
+                    handings, later = self._write(endings, handed, starts, under_way=lanes.under_way > 0)
+                    endings, handed = self._put_back(later), []
+                    for handing in handings:
+                        lanes.hand(handing)
+                    if endings:
+                        continue
+                if not lanes.under_way and not self.waiting:
+                    return
+                handed = lanes.answers(self._patience(lanes))
+                self._extend()
 
+    def _next(self, lanes: Lanes, endings: list[Ending]) -> list[Bundle]:
+        """The bundles to begin now, with their files; one whose files cannot be made ends by that fault."""
+        starts: list[Bundle] = []
+        left: list[Bundle] = []
+        taken: dict[int, int] = {}
+        for each in self.waiting:
+            channel = each.composed.channel
+            mark = id(self.services.transports[channel])
+            rests = self.resting.get(channel, 0.0) > time.monotonic()
+            if rests or taken.get(mark, 0) >= lanes.free(channel):
+                left.append(each)
+                continue
+            limited = self.services.rates.get(channel, 0.0) > 0
+            taken[mark] = lanes.free(channel) if limited else taken.get(mark, 0) + 1
+            try:
+                starts.append(with_files(self.services, each))
+            except DatabaseAwayError:
+                left.append(each)
+            except Exception as fault:
+                endings += [_fault(case.message, fault) for case in each.members]
+        self.waiting = left
+        return starts
 
-def _record(services: Services, message: StoredMessage, outcome: Outcome, done: Pass) -> None:
-    """Write down what came of a hand-over."""
-    now = services.clock.now()
-    with services.open_work() as work:
-        if outcome.result is Result.ACCEPTED:
-            work.messages.finish(message, State.SENT, now, detail=outcome.detail, reference=outcome.reference)
-            done.note(State.SENT)
-        elif outcome.result is Result.RETRY and (again := _again(services, message, outcome, now)) is not None:
-            work.messages.give_back(message, again, now, detail=outcome.detail)
-            done.note("retry")
-        else:
-            state = State.UNCERTAIN if outcome.result is Result.UNKNOWN else State.FAILED
-            reason = {Result.REFUSED: Reason.REFUSED, Result.RETRY: Reason.GAVE_UP}.get(outcome.result)
-            _fail(work, message, state, reason, outcome.detail, now, done)
-        work.commit()
+    def _write(
+        self, endings: list[Ending], handed: list[Handed], starts: list[Bundle], *, under_way: bool
+    ) -> tuple[list[Handing], list[Later]]:
+        """One transaction; while the database is away, outcomes wait for it. A fault in one bundle stops no other."""
+        give_up, wait = time.monotonic() + PATIENCE_SECONDS, 0.25
+        while True:
+            try:
+                return self.exchange.run(endings, handed, starts)
+            except DatabaseAwayError as away:
+                if time.monotonic() > give_up or not (handed or under_way):
+                    raise
+                log.warning("outcomes wait for the database: %s", away)
+                time.sleep(wait)
+                wait = min(wait * 2, 5.0)
+            except Exception:
+                if len(endings) + len(handed) + len(starts) == 1:
+                    raise
+                break
+        handings: list[Handing] = []
+        later: list[Later] = []
+        for ending in endings:
+            self._alone([ending], [], [])
+        for one in handed:
+            self._alone([], [one], [])
+        for start in starts:
+            begun = self._alone([], [], [start])
+            handings += begun[0]
+            later += begun[1]
+        return handings, later
 
+    def _alone(
+        self, endings: list[Ending], handed: list[Handed], starts: list[Bundle]
+    ) -> tuple[list[Handing], list[Later]]:
+        try:
+            return self._write(endings, handed, starts, under_way=True)
+        except DatabaseAwayError:
+            raise
+        except Exception as fault:
+            failed = [_fault(case.message, fault) for start in starts for case in start.members]
+            if failed:
+                self.exchange.run(failed, [], [])
+            else:  # what cannot be recorded stays under its lease, and becomes uncertain when that runs out
+                log.exception("an outcome cannot be recorded: %s", type(fault).__name__)
+            return [], []
 
-def _again(services: Services, message: StoredMessage, outcome: Outcome, now: datetime) -> datetime | None:
-    """When to try again, or None when that would be too late or too often."""
-    again = retry_at(now, message.attempts, outcome.retry_after, services.chance())
-    return again if again <= message.planned.last_useful and message.attempts < MAX_ATTEMPTS else None
+    def _put_back(self, later: list[Later]) -> list[Ending]:
+        """Let what waits its turn wait here if that is short, else in the queue."""
+        now, endings = self.services.clock.now(), []
+        for each in later:
+            channel = each.bundle.composed.channel
+            if each.seconds <= LONGEST_TURN_SECONDS:
+                self.resting[channel] = time.monotonic() + each.seconds
+                self.waiting.insert(0, each.bundle)
+                continue
+            behind = [one for one in self.waiting if one.composed.channel is channel]
+            self.waiting = [one for one in self.waiting if one.composed.channel is not channel]
+            for number, one in enumerate([each.bundle, *behind]):
+                turn = now + timedelta(seconds=each.seconds + number / self.services.rates[channel])
+                endings += [
+                    Ending(message=case.message, state=State.PENDING, look_at=turn, reason=Reason.RATE_LIMIT)
+                    for case in one.members
+                    if not one.repeat
+                ]
+        return endings
 
+    def _patience(self, lanes: Lanes) -> float | None:
+        """How long to wait for an answer: until the next turn, if something waits for one; else as long as it takes."""
+        turns = [self.resting[each.composed.channel] for each in self.waiting if each.composed.channel in self.resting]
+        if not lanes.under_way:
+            return max(0.01, min(turns, default=0.0) - time.monotonic())
+        return max(0.01, min(turns) - time.monotonic()) if turns else 30.0
 
-def _record_fault(services: Services, message: StoredMessage, fault: Exception, done: Pass) -> None:
-    """A fault before the hand-over began fails the message; one after it leaves it uncertain."""
-    state = State.UNCERTAIN if message.state is State.HANDING else State.FAILED
-    with services.open_work() as work:
-        detail = f"a fault in the service: {type(fault).__name__}"
-        _fail(work, message, state, Reason.FAULT, detail, services.clock.now(), done)
-        work.commit()
+    def _give_back(self) -> list[Ending]:
+        endings = [
+            Ending(message=case.message, state=State.PENDING, look_at=case.message.look_at, reason=case.message.reason)
+            for each in self.waiting
+            if not each.repeat
+            for case in each.members
+        ]
+        self.waiting = []
+        return endings
 
-
-def _fail(
-    work: UnitOfWork,
-    message: StoredMessage,
-    state: State,
-    reason: Reason | None,
-    detail: str,
-    now: datetime,
-    done: Pass,
-) -> None:
-    work.messages.finish(message, state, now, reason=reason, detail=detail)
-    work.ledger.ask(message.person_id, reason or "uncertain", now, message_id=message.id, detail=detail)
-    done.note(state, reason)
-
-
-def body_hash(composed: ComposedMessage) -> str:
-    """What pins the exact words of a message: channel, recipient, subject, text and HTML."""
-    parts = (composed.channel.value, composed.to, composed.subject, composed.text, composed.html or "")
-    return hashlib.sha256("\x00".join(parts).encode()).hexdigest()
-
-
-def with_link(composed: ComposedMessage, token: str) -> ComposedMessage:
-    """The message with the real token in place of its stand-in: what leaves, but is never stored."""
-    return replace(
-        composed,
-        text=composed.text.replace(STAND_IN, token),
-        html=composed.html.replace(STAND_IN, token) if composed.html is not None else None,
-        unsubscribe=composed.unsubscribe.replace(STAND_IN, token) if composed.unsubscribe is not None else None,
-    )
+    def _extend(self) -> None:
+        """Keep the claim on what waits behind slow hand-overs."""
+        now = self.services.clock.now()
+        if self.extended is None:
+            self.extended = now
+        if not self.waiting or now - self.extended < CLAIM / 4:
+            return
+        self.extended = now
+        held = [case.message for each in self.waiting if not each.repeat for case in each.members]
+        try:
+            with self.services.open_work() as work:
+                work.queue.extend(held, now, CLAIM)
+                work.commit()
+        except DatabaseAwayError as away:
+            log.warning("a claim could not be renewed: %s", away)

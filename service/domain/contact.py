@@ -114,6 +114,7 @@ class Clinic:
 
     `emergency` is the local emergency number; `urgent_line` is whom to call when the clinic is closed.
     `quiet_from`/`quiet_to`: local hours of the recipient in which nothing is sent (the window may cross midnight).
+    `daily_cap`: the most reminders to one person on one local day, joined ones counted once; 0 for no limit.
     """
 
     name: str
@@ -127,6 +128,7 @@ class Clinic:
     language: str = "en"
     quiet_from: time = time(22, 0)
     quiet_to: time = time(7, 0)
+    daily_cap: int = 8
 
     def said(self) -> dict[str, str]:
         """What any sentence may say about the clinic, by placeholder (`domain/placeholders.py`)."""

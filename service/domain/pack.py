@@ -382,6 +382,7 @@ class Timing:
     `check_in_days`: days after the visit of the "is this normal" message, at the person's `check_in_at` moment.
     `appointment_before_days`: days before a booked appointment, one reminder each, at the morning moment.
     `return_before_days`: how many days before an unbooked return the person is asked to book.
+    `join_minutes`: reminders of one recipient that are due within so many minutes of each other become one message.
     `useful_minutes`: by message kind, how long after its due moment a message still helps; later it is dropped.
     """
 
@@ -389,6 +390,7 @@ class Timing:
     check_in_at: Moment
     appointment_before_days: tuple[int, ...]
     return_before_days: int
+    join_minutes: int
     useful_minutes: Mapping[str, int]
     sources: tuple[str, ...]
 

@@ -114,6 +114,14 @@ def _appointment_reminders(
     ]
 
 
+def appointment_day(key: str) -> date:
+    """The day of the appointment that the key of a reminder belongs to. Raises ValueError for another key."""
+    parts = key.split("/")
+    if len(parts) != 3 or parts[0] != "appointment":
+        raise ValueError(f"{key!r} is not the key of an appointment's reminder: appointment/<date>/<days before>")
+    return date.fromisoformat(parts[1])
+
+
 def _at(kind: MessageKind, key: str, wall: datetime, zone: ZoneInfo, timing: Timing) -> PlannedMessage:
     due = to_instant(wall, zone)
     return PlannedMessage(

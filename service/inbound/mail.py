@@ -20,6 +20,7 @@ from service.inbound.replies import Meaning, take_inbound
 from service.links import key_bounced
 from service.planning.preferences import stop_channel_in
 from service.services import Services
+from service.storage.inbound import id_of_mail
 from service.storage.records import StoredMessage
 from service.storage.unit_of_work import UnitOfWork
 
@@ -72,7 +73,7 @@ def _words(services: Services, mail: Reply, meaning: Meaning | None) -> None:
     mark = hashlib.sha256("\x00".join((mail.message_id, mail.sender, text)).encode()).hexdigest()[:32]
     inbound = Inbound(
         channel=Channel.EMAIL,
-        id=f"mail/{mark}",
+        id=id_of_mail(mark, mail.message_id),
         sender=mail.sender,
         text=text,
         at=services.clock.now(),
@@ -114,7 +115,7 @@ def _complaint(services: Services, complaint: Complaint) -> Sorted:
         if message is None:
             message = _named(services, work, complaint.message_ids, complaint.addresses)
         if message is not None and complaint.kind != "not-spam":
-            people = dict.fromkeys([message.person_id, *work.inbound.people_at(Channel.EMAIL, message.to or "")])
+            people = sorted({message.person_id, *work.inbound.people_at(Channel.EMAIL, message.to or "")})
             for person_id in people:
                 if complaint.kind in _STOPS:
                     stop_channel_in(services, work, person_id, Channel.EMAIL, "mail-provider", COMPLAINT)

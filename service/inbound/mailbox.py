@@ -6,16 +6,16 @@ A crash between the two fetches the mail again, and `take_mail` makes a repeat h
 from __future__ import annotations
 
 import imaplib
-import ipaddress
 import logging
 import ssl
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from email import message_from_bytes, policy
 
-from service.errors import SettingsError, TransportError
+from service.config import MailboxSettings
+from service.errors import TransportError
 from service.inbound.mail import take_mail
 from service.services import Services
 
@@ -23,41 +23,6 @@ log = logging.getLogger("service.inbound")
 
 _DELIVERED_TO = ("X-Original-To", "Delivered-To", "Envelope-To")
 """Where servers write the envelope recipient. A forged one does no harm: only one with our mark means anything."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MailboxSettings:
-    """The mailbox that bounces and replies come to.
-
-    host, port: the IMAP server; port 0 means 993 for tls, 143 otherwise.
-    security: tls, starttls, or none (this machine only).
-    user, password: the sign-in. Secret.
-    folder: which folder is read.
-    ca_file: certificates to trust instead of the system's, for a server of the clinic's own.
-    timeout: seconds to wait for the server.
-    """
-
-    host: str
-    user: str
-    password: str
-    port: int = 0
-    security: str = "tls"
-    folder: str = "INBOX"
-    ca_file: str = ""
-    timeout: int = 60
-
-    def __post_init__(self) -> None:
-        if self.security not in ("tls", "starttls", "none"):
-            raise SettingsError("mailbox.security must be tls, starttls or none")
-        if self.security == "none" and not _loopback(self.host):
-            raise SettingsError("mailbox.security = none is for a server on this machine only; use tls or starttls")
-
-
-def _loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 @dataclass(slots=True)
@@ -68,17 +33,17 @@ class Fetched:
     faults: int = 0
 
 
-def fetch(settings: MailboxSettings, services: Services) -> Fetched:
+def fetch(settings: MailboxSettings, services: Services, stop: Callable[[], bool] = lambda: False) -> Fetched:
     """Take every unseen mail. A fault of ours in one leaves it unseen, to be tried again, and does not stop the others.
 
-    Raises TransportError when the server cannot be reached, refuses the sign-in, or breaks off; what was taken by then
-    stays taken.
+    `stop` is asked before each mail; the others then wait for the next visit. Raises TransportError when the server
+    cannot be reached, refuses the sign-in, or breaks off; what was taken by then stays taken.
     """
     done = Fetched()
     try:
         server = _connect(settings)
         try:
-            _take_unseen(server, settings, services, done)
+            _take_unseen(server, settings, services, done, stop)
         finally:
             with suppress(OSError, imaplib.IMAP4.error):
                 server.logout()
@@ -105,11 +70,15 @@ def _connect(settings: MailboxSettings) -> imaplib.IMAP4:
     return server
 
 
-def _take_unseen(server: imaplib.IMAP4, settings: MailboxSettings, services: Services, done: Fetched) -> None:
+def _take_unseen(
+    server: imaplib.IMAP4, settings: MailboxSettings, services: Services, done: Fetched, stop: Callable[[], bool]
+) -> None:
     folder = settings.folder.replace("\\", "\\\\").replace('"', '\\"')
     _ok(server.select(f'"{folder}"'), f"the folder {settings.folder} cannot be opened")
     found = _ok(server.uid("SEARCH", "UNSEEN"), "the search failed")
     for uid in b" ".join(each for each in found if isinstance(each, bytes)).decode().split():
+        if stop():
+            return
         # PEEK leaves the mail unseen until it is stored.
         answer = _ok(server.uid("FETCH", uid, "(BODY.PEEK[])"), "a mail cannot be fetched")
         raw = next((each[1] for each in answer if isinstance(each, tuple)), None)

@@ -6,12 +6,13 @@ first, once. It is applied when its message is known to have left; until then it
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
 from service.domain.contact import Channel
 from service.domain.message import DeliveryReport, ReportState, State
-from service.domain.sending import Reason
+from service.domain.sending import Circumstances, Reason, channels_for
 from service.services import Services
 from service.storage.inbound import StoredReport
 from service.storage.records import StoredMessage
@@ -47,7 +48,10 @@ def take_report(services: Services, report: DeliveryReport) -> Taken:
         if report_id is None:
             return Taken.REPEATED
         done = _apply(
-            work, StoredReport(id=report_id, report=report, message_id=None, applied=None), services.clock.now()
+            services,
+            work,
+            StoredReport(id=report_id, report=report, message_id=None, applied=None),
+            services.clock.now(),
         )
         work.commit()
     return Taken.APPLIED if done else Taken.KEPT
@@ -61,35 +65,54 @@ def apply_kept(services: Services) -> int:
     if not waiting:
         return 0
     with services.open_work() as work:
-        count = sum(_apply(work, stored, now) for stored in work.inbound.kept(now - KEPT_FOR))
+        count = sum(_apply(services, work, stored, now) for stored in work.inbound.kept(now - KEPT_FOR))
         work.commit()
     return count
 
 
-def _apply(work: UnitOfWork, stored: StoredReport, now: datetime) -> bool:
+def _apply(services: Services, work: UnitOfWork, stored: StoredReport, now: datetime) -> bool:
     """Carry out one receipt. False when its message is not known, or may still be on its way out: while a worker holds
     it, the outcome is that worker's to write."""
     found = work.inbound.message_of(stored.report)
+    if found is None:
+        return False
+    bad = work.inbound.people_at(found.channel, found.to or "") if stored.report.contact_bad and found.channel else []
+    for person_id in sorted({found.person_id, *bad}):
+        work.people.get(person_id)  # people first, then messages, as everywhere: nobody waits in a circle
     # Held, so that of two parts reported at the same moment the second sees the first.
-    message = work.inbound.hold(found.id) if found is not None else None
-    if message is None or message.state in _NOT_YET:
+    message = work.inbound.hold(found.id)
+    if message.state in _NOT_YET:
         return False
     work.inbound.applied(stored.id, message.id, now)
+    if stored.report.contact_bad and message.channel is not None:
+        _bad_contact(work, message, bad, stored.report, now)
     if stored.report.state is ReportState.DELIVERED:
         _delivered(work, message, stored.report, now)
     elif stored.report.state is ReportState.FAILED:
-        _failed(work, message, stored.report, now)
-    if stored.report.contact_bad:
-        # By person, not by message: ten messages to a dead number are one thing to do.
-        work.ledger.ask(message.person_id, CONTACT_INVALID, now, detail=f"{message.channel}: {stored.report.detail}")
+        _failed(services, work, message, stored.report, now)
     return True
+
+
+def _bad_contact(
+    work: UnitOfWork, message: StoredMessage, people: list[str], report: DeliveryReport, now: datetime
+) -> None:
+    """The number or address is unusable: nothing more goes there until a person corrects it."""
+    for person_id in people:
+        person = work.people.get(person_id)
+        bad = person.contact.bad | {report.channel}
+        work.people.save(replace(person, contact=replace(person.contact, bad=bad)))
+        work.ledger.note(RECEIPT, "contact-invalid", person_id, now, channel=report.channel.value)
+    for person_id in dict.fromkeys([*people, message.person_id]):
+        # By person, not by message: ten messages to a dead number are one thing to do.
+        work.ledger.ask(person_id, CONTACT_INVALID, now, detail=f"{report.channel}: {report.detail}")
 
 
 def _delivered(work: UnitOfWork, message: StoredMessage, report: DeliveryReport, now: datetime) -> None:
     if not _whole(work, message, report):
         return
-    if work.inbound.move(message.id, _MAY_HAVE_LEFT, State.DELIVERED, now, None, report.detail):
-        work.inbound.answered(message.id, UNCERTAIN, RECEIPT, now)
+    for each in (message, *work.queue.carried_by(message.id)):
+        if work.inbound.move(each.id, _MAY_HAVE_LEFT, State.DELIVERED, now, None, report.detail):
+            work.inbound.answered(each.id, UNCERTAIN, RECEIPT, now)
 
 
 def _whole(work: UnitOfWork, message: StoredMessage, report: DeliveryReport) -> bool:
@@ -108,12 +131,29 @@ def _whole(work: UnitOfWork, message: StoredMessage, report: DeliveryReport) -> 
     return arrived >= parts
 
 
-def _failed(work: UnitOfWork, message: StoredMessage, report: DeliveryReport, now: datetime) -> None:
-    if work.inbound.move(message.id, _MAY_HAVE_LEFT, State.FAILED, now, Reason.REFUSED, report.detail):
-        work.inbound.answered(message.id, UNCERTAIN, RECEIPT, now)
-        work.inbound.ask(message.person_id, Reason.REFUSED, now, message_id=message.id, detail=report.detail)
-    elif message.state is State.DELIVERED:
-        # A mail server may take a mail and return it hours later; a delivered text does not come back.
-        if message.channel is Channel.EMAIL:
-            work.inbound.move(message.id, [State.DELIVERED], State.FAILED, now, Reason.REFUSED, report.detail)
-        work.inbound.ask(message.person_id, LATE_BOUNCE, now, message_id=message.id, detail=report.detail)
+def _failed(
+    services: Services, work: UnitOfWork, message: StoredMessage, report: DeliveryReport, now: datetime
+) -> None:
+    for each in (message, *work.queue.carried_by(message.id)):
+        if each.state in _MAY_HAVE_LEFT:
+            work.inbound.answered(each.id, UNCERTAIN, RECEIPT, now)
+            if _goes_elsewhere(services, work, each, report.channel, now):
+                work.queue.send_elsewhere(each, report.channel, now)
+                work.ledger.note(RECEIPT, "message-other-channel", each.id, now, after=report.channel.value)
+                continue
+            work.inbound.move(each.id, _MAY_HAVE_LEFT, State.FAILED, now, Reason.REFUSED, report.detail)
+            work.inbound.ask(each.person_id, Reason.REFUSED, now, message_id=each.id, detail=report.detail)
+        elif each.state is State.DELIVERED:
+            # A mail server may take a mail and return it hours later; a delivered text does not come back.
+            if each.channel is Channel.EMAIL:
+                work.inbound.move(each.id, [State.DELIVERED], State.FAILED, now, Reason.REFUSED, report.detail)
+            work.inbound.ask(each.person_id, LATE_BOUNCE, now, message_id=each.id, detail=report.detail)
+
+
+def _goes_elsewhere(
+    services: Services, work: UnitOfWork, message: StoredMessage, failed: Channel, now: datetime
+) -> bool:
+    """Whether the message still helps, and another channel that the person agreed to can carry it."""
+    circumstances = Circumstances(tried=message.tried | {failed}, fitted=frozenset(services.transports))
+    contact = work.people.get(message.person_id).contact
+    return now <= message.planned.last_useful and bool(channels_for(message.planned, contact, circumstances))

@@ -3,10 +3,15 @@ everything else goes to a person, and a warning word is answered at once with ho
 
 The words are stored first, under the far side's own id, and their effects follow in one transaction. So a repeat is
 harmless, and what an interruption left undone is done by `settle_left`. Free text is never taken to be safe.
+
+After a stop nothing more goes by the stopped channel, not even a confirmation: whoever wrote stop asked for silence
+there. The confirmation goes by another channel that is still agreed to, or not at all; staff see the stop either way.
 """
 
 from __future__ import annotations
 
+import hashlib
+import logging
 from dataclasses import replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -23,6 +28,12 @@ from service.inbound.reply_words import ReplyWords, fold, shipped_reply_words
 from service.planning.preferences import start_channel_in, stop_channel_in
 from service.services import Services
 from service.storage.unit_of_work import UnitOfWork
+
+log = logging.getLogger("service.inbound")
+
+LONGEST_ID = 1000
+"""Characters of a far side's own id that are kept; a longer one is kept as its hash. Our choice: what every database
+can put into an index."""
 
 ANSWER_AGAIN_AFTER = timedelta(hours=1)
 """At most one automatic answer of a kind to one sender in this time. RFC 3834 2 asks for a limit; the hour is ours."""
@@ -87,9 +98,10 @@ def take_inbound(
     """
     inbound = replace(
         inbound,
-        id=clean(inbound.id),
+        id=_short(clean(inbound.id)),
         sender=clean(inbound.sender),
         text=clean(inbound.text)[:MOST_CHARACTERS],
+        in_reply_to=clean(inbound.in_reply_to) if inbound.in_reply_to else None,
     )
     if meaning is None:
         meaning, _ = meaning_of(inbound.channel, inbound.text, words)
@@ -99,13 +111,26 @@ def take_inbound(
     return _settle(services, inbound.channel, inbound.id, words)
 
 
+def _short(inbound_id: str) -> str:
+    fits = len(inbound_id.encode()) <= LONGEST_ID
+    return inbound_id if fits else f"sha256/{hashlib.sha256(inbound_id.encode()).hexdigest()}"
+
+
 def settle_left(services: Services) -> int:
-    """Do what an interruption left undone; returns for how many words. To be called after each pass."""
+    """Do what an interruption left undone; returns for how many words. To be called after each pass.
+
+    A fault in one is logged and leaves it on the list of strangers, where a person sees it; the others go on.
+    """
     with services.open_reading() as work:
         left = [stored.inbound for stored in work.inbound.unsettled()]
+    done = 0
     for inbound in left:
-        _settle(services, inbound.channel, inbound.id, None)
-    return len(left)
+        try:
+            _settle(services, inbound.channel, inbound.id, None)
+            done += 1
+        except Exception as fault:
+            log.exception("words that came by %s could not be settled: %s", inbound.channel, type(fault).__name__)
+    return done
 
 
 def _settle(services: Services, channel: Channel, inbound_id: str, words: ReplyWords | None) -> Meaning:
@@ -123,6 +148,8 @@ def _settle(services: Services, channel: Channel, inbound_id: str, words: ReplyW
         about = people
         if named is not None and (named.person_id in people or not people):
             about = [named.person_id]
+        for person_id in sorted({*people, *about}):  # held in one order, so that two of these never wait for each other
+            work.people.get(person_id)
         if meaning in (Meaning.STOP, Meaning.START, Meaning.HELP):
             _, rest = meaning_of(inbound.channel, inbound.text, words)
             _carry_out(services, work, meaning, inbound, people, now)
@@ -157,7 +184,7 @@ def _carry_out(
             work.ledger.ask(person_id, reason, now, detail=f"{inbound.channel}: asked by a reply{others}")
     unit = {Meaning.STOP: "reply.stopped", Meaning.START: "reply.started"}.get(meaning, "reply.help")
     if not _answer(services, work, unit, inbound, people, now) and meaning is Meaning.HELP:
-        _ask(work, Meaning.WORDS, people, f"(no automatic answer went out) {inbound.text}", now)
+        _ask(work, Meaning.WORDS, people, f"(no automatic answer went out)\n{inbound.text}", now)
 
 
 def _read_by_a_person(
@@ -178,7 +205,7 @@ def _read_by_a_person(
         first = [each for each in about if each in people]
         order = [*first, *(each for each in people if each not in first)]
         if not _answer(services, work, "reply.urgent", inbound, order, now):
-            text = f"(no automatic answer went out) {text}"
+            text = f"(no automatic answer went out)\n{text}"
     _ask(work, meaning, about, text, now)
 
 

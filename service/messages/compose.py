@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from service.domain.contact import Channel, Clinic, Contact
-from service.domain.message import Attachment, ComposedMessage, MessageKind, PlannedMessage
+from service.domain.message import Attachment, ComposedMessage, DosePart, MessageKind, PlannedMessage
 from service.domain.plan import Phrase, Plan
 from service.domain.reply import unit_said
 from service.messages.i18n import direction
@@ -20,17 +21,28 @@ _WHOLE_PLAN = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Letter:
-    """What a composed message needs beside its sentences: where the plan's page is, and the files that go along."""
+    """What a composed message needs beside its sentences: where the plan's page is, and the files that go along.
+    `pack` is the content that the plan was made from."""
 
     link: str
+    pack: str
     attachments: tuple[Attachment, ...] = ()
     unsubscribe: str | None = None
     booked: tuple[str, str] | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One of several reminders that are said in one message."""
+
+    planned: PlannedMessage
+    contact: Contact
+    letter: Letter
+
+
 def compose(
     planned: PlannedMessage,
-    plan: Plan,
+    plan: Plan | None,
     contact: Contact,
     clinic: Clinic,
     wordings: Wordings,
@@ -39,23 +51,84 @@ def compose(
 ) -> ComposedMessage:
     """The message in the person's language, or wholly in the approved source language when anything is not approved.
 
-    `wordings` must know the clinic's own values (clinic, phone, ...) and `link`. Raises WordingError when not even
-    the source language is approved.
+    `wordings` must know the clinic's own values (clinic, phone, ...) and `link`. `plan` may be left out where the
+    message does not repeat it (`says_whole_plan`). Raises WordingError when not even the source language is approved.
     """
+    whole = plan if says_whole_plan(planned.kind, channel) else None
     phrases = message_phrases(planned, contact, letter)
-    topic = "reply" if planned.kind is MessageKind.REPLY else f"message.{planned.kind}"
+    return _written(planned.kind, phrases, whole, contact, clinic, wordings, channel, letter)
+
+
+def says_whole_plan(kind: MessageKind, channel: Channel) -> bool:
+    """Whether a message of this kind repeats the whole plan when it goes by this channel."""
+    return kind in _WHOLE_PLAN and channel is not Channel.TEXT
+
+
+def compose_joined(parts: Sequence[Part], clinic: Clinic, wordings: Wordings, channel: Channel) -> ComposedMessage:
+    """Several reminders as one message that reads as one, in the order given; the first decides language and subject.
+
+    Parts of one person must follow each other. Raises WordingError when not even the source language is approved.
+    """
+    first = parts[0]
+    text = channel is Channel.TEXT  # a mail has the clinic's name and the way to the plan around its sentences
+    phrases = [Phrase(wording="message.part.start")] if text else []
+    people = list(dict.fromkeys((part.contact.given_name, part.letter.link) for part in parts))
+    for given_name, link in people:
+        own = [part for part in parts if (part.contact.given_name, part.letter.link) == (given_name, link)]
+        if len(people) > 1 or own[0].contact.guardian:
+            phrases.append(Phrase(wording="message.part.person", values={"person": given_name}))
+        phrases += _own_phrases(own)
+        if text:
+            phrases.append(Phrase(wording="message.more", values={"link": link}))
+    return _written(first.planned.kind, phrases, None, first.contact, clinic, wordings, channel, first.letter)
+
+
+def _own_phrases(own: Sequence[Part]) -> list[Phrase]:
+    """The sentences about one person, none of them twice; the drops of every dose together."""
+    said: list[Phrase] = []
+    for part in own:
+        planned, letter = part.planned, part.letter
+        values: dict[str, int | str | tuple[str, ...]] = {}
+        if planned.kind is MessageKind.APPOINTMENT and letter.booked is not None:
+            values = {"date": letter.booked[0], "time": letter.booked[1]}
+        sentence = Phrase(wording=f"message.part.{planned.kind}", values=values)
+        if sentence in said:
+            continue
+        said.append(sentence)
+        if planned.kind is MessageKind.DOSE and _is_open(part.contact):
+            said += _open_doses([dose for each in own for dose in each.planned.parts])
+    return said
+
+
+def _written(
+    kind: MessageKind,
+    phrases: Sequence[Phrase],
+    plan: Plan | None,
+    contact: Contact,
+    clinic: Clinic,
+    wordings: Wordings,
+    channel: Channel,
+    letter: Letter,
+) -> ComposedMessage:
+    """The phrases in one language, as a text or as a mail or letter around them."""
+    topic = "reply" if kind is MessageKind.REPLY else f"message.{kind}"
     subject = Phrase(wording=f"{topic}.subject")
     units = unit_ids_of([*phrases, subject])
     if channel is not Channel.TEXT:
         units |= set(_MAIL) | set(FOOTER)
-        if planned.kind in _WHOLE_PLAN:
+        if plan is not None:
             units |= units_of(plan)
     choice = wordings.choose_language(contact.language, units)
     said = tuple(wordings.say(phrase, choice.language) for phrase in phrases)
     if channel is Channel.TEXT:
-        return _composed(channel, contact.phone or "", choice, " ".join(said), None, "", plan, units, letter)
+        # A name of drops is a label, not a sentence: in running text a colon leads from it to what follows.
+        run = " ".join(
+            f"{words}:" if phrase.wording.startswith("agent.") else words
+            for phrase, words in zip(phrases, said, strict=True)
+        )
+        return _composed(channel, contact.phone or "", choice, run, None, "", units, letter)
     reading = None
-    if planned.kind in _WHOLE_PLAN:
+    if plan is not None:
         person = contact.given_name if contact.guardian else ""
         reading = read_plan(plan, wordings, choice.language, clinic, person=person, booked=letter.booked)
     text, html = _mail(said, reading, contact, clinic, wordings, choice.language, letter)
@@ -65,7 +138,7 @@ def compose(
         else "\n".join([contact.guardian or contact.name, *contact.address])
     )
     title = wordings.say(subject, choice.language)
-    return _composed(channel, to, choice, text, html, title, plan, units, letter)
+    return _composed(channel, to, choice, text, html, title, units, letter)
 
 
 def message_phrases(planned: PlannedMessage, contact: Contact, letter: Letter) -> list[Phrase]:
@@ -77,14 +150,27 @@ def message_phrases(planned: PlannedMessage, contact: Contact, letter: Letter) -
         values["person"] = contact.given_name
     if planned.kind is MessageKind.APPOINTMENT and letter.booked is not None:
         values |= {"date": letter.booked[0], "time": letter.booked[1]}
-    if planned.kind is MessageKind.DOSE and not contact.discreet and not contact.guardian:
-        spoken = [Phrase(wording="message.dose.text-open", values=values)]
-        for part in planned.parts:
-            spoken.append(Phrase(wording=f"agent.{part.agent}.name"))
-            spoken.append(Phrase(wording="instil.drops", ears=part.ears, values={"drops": part.drops}))
-        return [*spoken, Phrase(wording="message.more", values=values)]
+    if planned.kind is MessageKind.DOSE and _is_open(contact):
+        opening = Phrase(wording="message.dose.text-open", values=values)
+        return [opening, *_open_doses(planned.parts), Phrase(wording="message.more", values=values)]
     suffix = "-guardian" if contact.guardian else ""
     return [Phrase(wording=f"message.{planned.kind}.text{suffix}", values=values)]
+
+
+def _is_open(contact: Contact) -> bool:
+    """Whether the person chose to read the drops and the ears in a message."""
+    return not contact.discreet and not contact.guardian
+
+
+def _open_doses(doses: Iterable[DosePart]) -> list[Phrase]:
+    """Each agent once, and behind it what to do with it, ear by ear."""
+    by_agent: dict[str, list[Phrase]] = {}
+    for dose in doses:
+        drops = by_agent.setdefault(dose.agent, [])
+        phrase = Phrase(wording="instil.drops", ears=dose.ears, values={"drops": dose.drops})
+        if phrase not in drops:
+            drops.append(phrase)
+    return [phrase for agent, drops in by_agent.items() for phrase in (Phrase(wording=f"agent.{agent}.name"), *drops)]
 
 
 def _mail(
@@ -122,7 +208,6 @@ def _composed(
     text: str,
     html: str | None,
     subject: str,
-    plan: Plan,
     units: frozenset[str],
     letter: Letter,
 ) -> ComposedMessage:
@@ -137,6 +222,6 @@ def _composed(
         attachments=() if channel is Channel.TEXT else letter.attachments,
         units=tuple(sorted(units)),
         missing=choice.missing,
-        pack=plan.pack,
+        pack=letter.pack,
         unsubscribe=letter.unsubscribe,
     )

@@ -7,6 +7,7 @@ import os
 import signal
 import socket
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -22,6 +23,9 @@ from service.services import Services
 CONFIG = click.option(
     "--config", type=click.Path(path_type=Path), help="Settings file (default: TRAGUS_CONFIG or tragus.toml)."
 )
+
+TRY_AGAIN = 75
+"""EX_TEMPFAIL of sysexits.h: a mail server keeps the mail and tries again."""
 
 
 class _OneLine(click.Group):
@@ -101,32 +105,56 @@ def serve(config: Path | None) -> None:
     """Run the web service; with engine "embedded" it also sends what is due."""
     import waitress
 
+    from service.transports.gateway_callbacks import LONGEST_CALLBACK
     from service.web.app import create_app
     from service.wiring import build
 
     settings = read_settings(config)
     services = build(settings)
-    end = _sending(services, settings)
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # as Ctrl+C does: the hand-over under way is finished first
+    app = create_app(services, settings)
+    stopping = threading.Event()
+    end = _sending(services, settings, stopping)
+
+    def stop(*_: object) -> None:
+        stopping.set()
+        sys.exit(0)  # as Ctrl+C does: the hand-over under way is finished first
+
+    signal.signal(signal.SIGTERM, stop)
     try:
-        waitress.serve(create_app(services, settings), host=settings.host, port=settings.port, threads=8, ident=None)
+        waitress.serve(
+            app,
+            host=settings.host,
+            port=settings.port,
+            threads=8,
+            ident=None,
+            max_request_body_size=LONGEST_CALLBACK + 1,  # nobody sends us more; the pages take less
+        )
     finally:
         end()
 
 
-def _sending(services: Services, settings: Settings) -> Callable[[], None]:
+def _sending(services: Services, settings: Settings, stopping: threading.Event) -> Callable[[], None]:
     """See to it that due messages are looked for: by a tick in this process, or by telling the workers. Returns what
-    ends it."""
+    ends it: the hand-over under way is finished, nothing new is begun, and the lines are closed."""
     if settings.engine == "procrastinate":
         with _scaled():
             from service.ops.pump import Waker
         waker = Waker(settings.database)
         services.wake = waker.wake
         return waker.close
-    from service.ops.ticker import start
+    from service.inbound.rounds import bind, close_transports
+    from service.ops import ticker
 
-    scheduler = start(services, owner(), settings.tick_seconds)
-    return lambda: scheduler.shutdown(wait=True)
+    bind(services)
+    scheduler = ticker.start(services, owner(), settings.tick_seconds, mailbox=settings.mailbox, stopping=stopping)
+
+    def end() -> None:
+        try:
+            ticker.end(services, scheduler, owner(), stopping)
+        finally:
+            close_transports(services)
+
+    return end
 
 
 @contextmanager
@@ -143,6 +171,8 @@ def _scaled() -> Iterator[None]:
 @CONFIG
 def work(config: Path | None) -> None:
     """Run a worker that sends what is due; any number of them, with engine "procrastinate"."""
+    from service.inbound.rounds import bind, close_transports
+    from service.ops import ticker
     from service.wiring import build
 
     settings = read_settings(config)
@@ -150,7 +180,17 @@ def work(config: Path | None) -> None:
         raise SettingsError('engine: a worker needs "procrastinate"; with "embedded", `tragus serve` sends by itself')
     with _scaled():
         from service.ops.pump import Worker
-    Worker(build(settings), settings.database, owner(), settings.tick_seconds).run()
+    services, stopping = build(settings), threading.Event()
+    worker = Worker(services, settings.database, owner(), settings.tick_seconds, stopping)
+    bind(services)
+    scheduler = ticker.start_mailbox(services, owner(), settings.mailbox, stopping)
+    try:
+        worker.run()
+    finally:
+        try:
+            ticker.end(services, scheduler, owner(), stopping)
+        finally:
+            close_transports(services)
 
 
 @main.command("move-database")
@@ -167,14 +207,49 @@ def move_database(target: str, config: Path | None) -> None:
 @main.command()
 @CONFIG
 def send(config: Path | None) -> None:
-    """One pass over what is due, and what came of it."""
+    """One pass over what is due, and what came of it; the mailbox is looked into as well, if there is one."""
     from service.delivery.dispatch import send_due
+    from service.inbound.rounds import MAILBOX, after_pass, bind, close_transports, look_into_mailbox
     from service.wiring import build
 
-    done = send_due(build(read_settings(config)), owner())
+    settings = read_settings(config)
+    services = build(settings)
+    bind(services)
+    try:
+        if settings.mailbox is not None:
+            look_into_mailbox(services, settings.mailbox, owner())
+            with services.open_work() as work:
+                work.ledger.give_up_lease(MAILBOX, owner())
+                work.commit()
+        done = send_due(services, owner())
+        after_pass(services)
+    finally:
+        close_transports(services)
     click.echo(f"claimed {done.claimed}")
     for what, count in sorted(done.ended.items()):
         click.echo(f"{what}: {count}")
+
+
+@main.command("take-mail")
+@click.option("--to", "address", help="The address that the mail was delivered to (the envelope recipient).")
+@CONFIG
+def take_mail(address: str | None, config: Path | None) -> None:
+    """Take one mail from the standard input, as mail servers pipe it: exit code 0 once stored, else 75 (try again)."""
+    from service.inbound.bounces import MOST_OCTETS
+    from service.inbound.mail import take_mail as take
+    from service.inbound.mailbox import delivered_to
+    from service.wiring import build
+
+    try:
+        raw = sys.stdin.buffer.read(MOST_OCTETS + 1)  # one octet more is enough to say that it is too large
+        while sys.stdin.buffer.read(1 << 20):
+            pass
+        services = build(read_settings(config), transports=False)
+        take(services, raw, address or delivered_to(raw))
+    except Exception as failed:  # whatever it is, the mail server keeps the mail, and nobody's words are lost
+        why = str(failed) if isinstance(failed, TragusError) else type(failed).__name__
+        click.echo(f"tragus: the mail is not stored; try again later: {why}", err=True)
+        raise SystemExit(TRY_AGAIN) from failed
 
 
 @main.command("add-staff")

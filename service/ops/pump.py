@@ -25,6 +25,7 @@ from sqlalchemy import make_url
 
 from service.delivery.dispatch import send_due
 from service.errors import SettingsError
+from service.inbound.rounds import after_pass
 from service.services import Services
 from service.storage.unit_of_work import connect_arguments
 
@@ -81,11 +82,19 @@ class Waker:
 class Worker:
     """One of any number of workers. It takes a pump job, sends what is due, and waits for the next one."""
 
-    def __init__(self, services: Services, url: str, owner: str, tick_seconds: int) -> None:
-        """Raises SettingsError when the database does not let it."""
+    def __init__(
+        self,
+        services: Services,
+        url: str,
+        owner: str,
+        tick_seconds: int,
+        stopping: threading.Event | None = None,
+    ) -> None:
+        """`stopping` is set when the worker is told to stop; then nothing new is begun. Raises SettingsError when the
+        database does not let it."""
         prepare(url)
         self._services, self._url, self._owner, self._tick = services, url, owner, tick_seconds
-        self._stopping = threading.Event()
+        self._stopping = stopping or threading.Event()
 
     def run(self) -> None:
         """Work until SIGTERM or SIGINT; the hand-overs of the batch under way are finished first."""
@@ -146,7 +155,8 @@ class Worker:
 
     def _pump(self, app: App) -> None:
         while not self._stopping.is_set():
-            done = send_due(self._services, self._owner, BATCH)
+            done = send_due(self._services, self._owner, BATCH, stop=self._stopping.is_set)
+            after_pass(self._services)
             if done.ended:
                 log.info("sent what was due: %s", dict(done.ended))  # counts and reasons only: never a name or a text
             if done.claimed < BATCH:

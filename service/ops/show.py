@@ -131,7 +131,7 @@ def _messages(shown: Shown) -> str:
     file, contact = shown.file, shown.file.contact
     lines = [DRAFT_NOTE, ""]
     zone = zone_named(contact.zone)
-    letter = Letter(link=shown.link, booked=shown.appointment)
+    letter = Letter(link=shown.link, pack=shown.plan.pack, booked=shown.appointment)
     for planned in lay_out(
         shown.plan, contact, shown.pack.timing, given=file.given, appointment=file.visit.appointment
     ):

@@ -17,6 +17,7 @@ from service.errors import NotAllowedError
 from service.links import hash_of, token_of
 from service.services import Services
 from service.storage.records import StoredPlan, StoredVisit
+from service.storage.requests import Request
 from service.storage.unit_of_work import UnitOfWork
 
 AT_ONCE = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT, MessageKind.REPLY})
@@ -35,26 +36,66 @@ def messages_for(
     return tuple(m for m in laid_out if m.kind not in COMFORT or pick_channel(m.kind, contact) is not None)
 
 
+class AskedOtherwiseError(NotAllowedError):
+    """The form was already used, for something else: its key stands for another request."""
+
+    def __init__(self, plan_id: str) -> None:
+        self.plan_id = plan_id
+        super().__init__("this form was used already, with other content: open the page again")
+
+
 class AnyPlan(Enum):
     """Stands for "whatever plan the person has now"."""
 
     ANY = "any"
 
 
+def answered(services: Services, request: tuple[str, str]) -> str | None:
+    """The id of the plan that this request (key, digest) gave before; None when the key is new.
+
+    Raises AskedOtherwiseError when the key stands for another digest.
+    """
+    with services.open_reading() as work:
+        return _answer(work.requests.find(request[0]), request[1])
+
+
+def _answer(earlier: Request | None, digest: str) -> str | None:
+    if earlier is None:
+        return None
+    if earlier.digest != digest:
+        raise AskedOtherwiseError(earlier.answer)
+    return earlier.answer
+
+
 def give(
-    services: Services, person_id: str, visit: Visit, by: str, *, replacing: str | AnyPlan | None = AnyPlan.ANY
+    services: Services,
+    person_id: str,
+    visit: Visit,
+    by: str,
+    *,
+    replacing: str | AnyPlan | None = AnyPlan.ANY,
+    request: tuple[str, str] | None = None,
 ) -> StoredPlan:
     """Give the plan of this visit to a person: everything or nothing is stored.
 
     An earlier plan of the person ends, its unsent messages overtaken; an urgent plan puts it on hold instead, whole
     person, both ears. `replacing` is the id of the plan that the giver saw as the present one (None for none): if
-    another was given meanwhile, say by a second click, nothing is stored. Raises PlanError, NotFoundError, and
-    NotAllowedError in that case.
+    another was given meanwhile, say from a second window, nothing is stored and NotAllowedError is raised.
+
+    `request` is the random key of the form and a digest of what was asked. The same key with the same digest gives the
+    same plan, however often and from however many sides at once it is asked; with another digest AskedOtherwiseError is
+    raised. Raises PlanError, NotFoundError besides.
     """
     plan = propose(services, visit)
     now = services.clock.now()
+    visit_id, plan_id = services.new_id(), services.new_id()
     with services.open_work() as work:
         person = work.people.get(person_id)
+        if request is not None:
+            key, digest = request
+            earlier = _answer(work.requests.claim(key, digest, plan_id, now), digest)
+            if earlier is not None:
+                return work.plans.get(earlier)
         current = work.plans.current(person_id)
         if replacing is not AnyPlan.ANY and replacing != (current.id if current is not None else None):
             raise NotAllowedError(
@@ -62,7 +103,6 @@ def give(
             )
         _end_earlier(work, person_id, by, now, urgent=bool(plan.urgent))
         work.people.save(replace(person, history=visit.history, born=visit.born or person.born))
-        visit_id, plan_id = services.new_id(), services.new_id()
         work.plans.add_visit(StoredVisit(id=visit_id, person_id=person_id, visit=visit, by=by, created=now))
         stored = StoredPlan(
             id=plan_id,
@@ -83,7 +123,8 @@ def give(
                 by, "rule-overruled", plan_id, now, rule=made.rule, side=made.side.value, reason=made.reason
             )
         work.ledger.note(by, "plan-given", plan_id, now, pack=plan.pack, urgent=[u.id for u in plan.urgent])
-        if pick_channel(MessageKind.URGENT if plan.urgent else MessageKind.PLAN_GIVEN, person.contact) is None:
+        first = MessageKind.URGENT if plan.urgent else MessageKind.PLAN_GIVEN
+        if person.contact.withdrawn is not None or pick_channel(first, person.contact) is None:
             work.ledger.ask(person_id, Reason.NO_CHANNEL, now, detail="hand over the printed sheet")
         work.commit()
     services.wake()

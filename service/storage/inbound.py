@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
@@ -11,11 +12,25 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.domain.contact import Channel, compared
-from service.domain.message import DeliveryReport, Inbound, MessageKind, ReportState, State
+from service.domain.message import DeliveryReport, Inbound, MessageKind, PlannedMessage, ReportState, State
+from service.domain.reply import answer_key, unit_said
 from service.domain.sending import Reason
 from service.storage.messages import Messages
-from service.storage.records import StoredMessage
+from service.storage.records import StoredMessage, message_id_of
 from service.storage.tables import AttentionRow, InboundRow, MessageRow, PersonRow, ReportRow
+
+_MESSAGE_ID = re.compile(r"[!-;=?-~]{1,200}@[!-;=?-~]{1,255}")
+"""An id that may stand in a header again: printable ASCII without blanks and brackets (RFC 5322 3.6.4)."""
+
+
+def id_of_mail(mark: str, message_id: str) -> str:
+    """The inbound id of a mail: our mark of its words, and its own id as far as that may be written into an answer."""
+    return f"mail/{mark}/{message_id}" if _MESSAGE_ID.fullmatch(message_id) else f"mail/{mark}"
+
+
+def _message_id(inbound_id: str) -> str | None:
+    own = inbound_id.split("/", 2)[2:]
+    return own[0] if inbound_id.startswith("mail/") and own else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,9 +98,14 @@ class InboundBook:
         query = select(InboundRow).where(InboundRow.settled.is_(None), InboundRow.handled.is_(None))
         return [_inbound(row) for row in self._session.scalars(query.order_by(InboundRow.at))]
 
-    def strangers(self, limit: int = 200) -> list[StoredInbound]:
-        """Words from senders in no record, and bounces and mails that fit nothing: for the front desk, oldest first."""
+    def strangers(self, limit: int = 200, *, only: str | None = None, but: str | None = None) -> list[StoredInbound]:
+        """Words from senders in no record, and bounces and mails that fit nothing: for the front desk, oldest first;
+        `only` those with this meaning, or everything `but` those."""
         query = select(InboundRow).where(InboundRow.handled.is_(None)).order_by(InboundRow.at).limit(limit)
+        if only is not None:
+            query = query.where(InboundRow.meaning == only)
+        if but is not None:
+            query = query.where(InboundRow.meaning != but)
         return [_inbound(row) for row in self._session.scalars(query)]
 
     def handle(self, channel: Channel, inbound_id: str, by: str, now: datetime) -> None:
@@ -100,6 +120,23 @@ class InboundBook:
         """Everything that this person, and no other, can have sent, newest first."""
         query = select(InboundRow).where(InboundRow.person_id == person_id).order_by(InboundRow.at.desc())
         return [_inbound(row) for row in self._session.scalars(query)]
+
+    def mail_answered(self, planned: PlannedMessage) -> str | None:
+        """The Message-ID, without brackets, of the mail that this automatic answer is about (RFC 3834 3.1.5); None when
+        it answers a text, or a mail without a usable id.
+
+        An answer is planned at the moment at which the words were settled, and its key holds a hash of their id.
+        """
+        if planned.kind is not MessageKind.REPLY:
+            return None
+        query = select(InboundRow.id).where(
+            InboundRow.channel == Channel.EMAIL.value, InboundRow.settled == planned.due
+        )
+        unit = unit_said(planned.key)
+        for inbound_id in self._session.scalars(query):
+            if answer_key(unit, Channel.EMAIL, inbound_id) == planned.key:
+                return _message_id(inbound_id)
+        return None
 
     def people_at(self, channel: Channel, sender: str) -> list[str]:
         """The ids of everybody who is reached at this number or address, in a fixed order."""
@@ -170,8 +207,9 @@ class InboundBook:
 
     def sent_as(self, channel: Channel, key: str) -> StoredMessage | None:
         """The message with this key, if it left, or was to leave, by this channel."""
-        row = self._session.get(MessageRow, key)
-        return Messages(self._session).get(key) if row is not None and row.channel == channel.value else None
+        message_id = message_id_of(key)
+        row = self._session.get(MessageRow, message_id)
+        return Messages(self._session).get(message_id) if row is not None and row.channel == channel.value else None
 
     def message_of(self, report: DeliveryReport) -> StoredMessage | None:
         """The message that a receipt is about: by our key, else by the far side's name for it or for one part of it."""
@@ -207,7 +245,7 @@ class InboundBook:
         changed = self._session.execute(
             update(MessageRow)
             .where(MessageRow.id == message_id, MessageRow.state.in_([state.value for state in before]))
-            .values(state=after.value, reason=reason, detail=detail, finished=now)
+            .values(state=after.value, reason=reason, detail=detail, finished=now, repeat_at=None)
         )
         return bool(changed.rowcount)  # type: ignore[attr-defined]
 

@@ -1,17 +1,29 @@
-"""The audit record, the attention list, approvals, leases and facts: rows to values and back."""
+"""The audit record, the attention list, approvals, leases, facts and taken callbacks: rows to values and back."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import suppress
 from datetime import datetime, timedelta
 
-from sqlalchemy import func, select
+from sqlalchemy import delete, func, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.errors import NotFoundError
 from service.storage.records import Attention, Audit
-from service.storage.tables import ApprovalRow, AttentionRow, AuditRow, FactRow, LeaseRow
+from service.storage.tables import (
+    ApprovalRow,
+    AttentionRow,
+    AuditRow,
+    CallbackRow,
+    FactRow,
+    InboundRow,
+    LeaseRow,
+)
+
+_APPROVALS = "approvals"
+"""The fact that counts how often approvals were added."""
 
 
 class Ledger:
@@ -35,22 +47,36 @@ class Ledger:
     def ask(
         self, person_id: str, reason: str, now: datetime, *, message_id: str | None = None, detail: str = ""
     ) -> None:
-        """Put something on the attention list, unless it is there for the same message and reason."""
-        query = select(AttentionRow.id).where(
+        """Put something on the attention list, unless it is there for the same message and reason. An entry about a
+        message that was done once is opened again."""
+        same = select(AttentionRow).where(
             AttentionRow.person_id == person_id,
             AttentionRow.reason == reason,
             AttentionRow.message_id.is_(None) if message_id is None else AttentionRow.message_id == message_id,
-            AttentionRow.done.is_(None),
         )
-        if self._session.scalar(query) is None:
-            self._session.add(
-                AttentionRow(at=now, person_id=person_id, message_id=message_id, reason=reason, detail=detail)
-            )
+        if self._session.scalar(same.where(AttentionRow.done.is_(None)).limit(1)) is not None:
+            return
+        row = self._session.scalar(same) if message_id is not None else None
+        if row is not None:
+            row.at, row.detail, row.done, row.done_by = now, detail, None, None
             self._session.flush()
+            return
+        try:
+            with self._session.begin_nested():
+                entry = AttentionRow(at=now, person_id=person_id, message_id=message_id, reason=reason, detail=detail)
+                self._session.add(entry)
+        except IntegrityError:
+            if self._session.scalar(same.limit(1)) is None:
+                raise  # else another process put it there at this moment
 
-    def attention(self, limit: int = 200) -> list[Attention]:
-        """What is open, oldest first."""
-        query = select(AttentionRow).where(AttentionRow.done.is_(None)).order_by(AttentionRow.at).limit(limit)
+    def attention(self, limit: int = 200, *, only: str | None = None, but: str | None = None) -> list[Attention]:
+        """What is open, oldest first; `only` what has this reason, or everything `but` what has it."""
+        query = select(AttentionRow).where(AttentionRow.done.is_(None))
+        if only is not None:
+            query = query.where(AttentionRow.reason == only)
+        if but is not None:
+            query = query.where(AttentionRow.reason != but)
+        query = query.order_by(AttentionRow.at, AttentionRow.id).limit(limit)
         return [
             Attention(
                 id=row.id,
@@ -71,8 +97,9 @@ class Ledger:
         row.done, row.done_by = now, by
 
     def open_count(self) -> int:
-        """How many things need a person."""
-        return self._session.scalar(select(func.count()).where(AttentionRow.done.is_(None))) or 0
+        """How many things need a person, words of strangers included."""
+        entries = self._session.scalar(select(func.count()).where(AttentionRow.done.is_(None))) or 0
+        return entries + (self._session.scalar(select(func.count()).where(InboundRow.handled.is_(None))) or 0)
 
     def approve(self, units: Iterable[tuple[str, str, str]], by: str, now: datetime) -> int:
         """Record that a named person approved these (language, unit, digest); returns how many were new."""
@@ -81,6 +108,8 @@ class Ledger:
             if self._session.get(ApprovalRow, (language, unit, digest)) is None:
                 self._session.add(ApprovalRow(language=language, unit=unit, digest=digest, by=by, at=now))
                 new += 1
+        if new:
+            self.set_fact(_APPROVALS, str(int(self.fact(_APPROVALS) or 0) + 1))
         return new
 
     def approvals(self) -> frozenset[tuple[str, str, str]]:
@@ -88,10 +117,9 @@ class Ledger:
         query = select(ApprovalRow.language, ApprovalRow.unit, ApprovalRow.digest)
         return frozenset((language, unit, digest) for language, unit, digest in self._session.execute(query))
 
-    def approvals_mark(self) -> tuple[int, datetime | None]:
-        """A cheap sign that the approvals changed: how many there are, and the newest."""
-        row = self._session.execute(select(func.count(), func.max(ApprovalRow.at)).select_from(ApprovalRow)).one()
-        return (row[0], row[1])
+    def approvals_mark(self) -> str | None:
+        """A cheap sign that the approvals changed: another value after each approval."""
+        return self.fact(_APPROVALS)
 
     def take_lease(self, name: str, owner: str, now: datetime, length: timedelta) -> bool:
         """Take or renew a named duty. False when another owner holds it and its time has not run out."""
@@ -113,6 +141,10 @@ class Ledger:
         row = self._session.get(LeaseRow, name)
         return None if row is None else (row.owner, row.until)
 
+    def give_up_lease(self, name: str, owner: str) -> None:
+        """Let another owner take a duty at once; nothing when it is not this owner's."""
+        self._session.execute(delete(LeaseRow).where(LeaseRow.name == name, LeaseRow.owner == owner))
+
     def fact(self, name: str) -> str | None:
         """One named fact of this installation."""
         row = self._session.get(FactRow, name)
@@ -121,3 +153,17 @@ class Ledger:
     def set_fact(self, name: str, value: str) -> None:
         """Store one named fact."""
         self._session.merge(FactRow(name=name, value=value))
+
+    def clear_fact(self, name: str) -> None:
+        """Forget one named fact."""
+        self._session.execute(delete(FactRow).where(FactRow.name == name))
+
+    def callback_known(self, mark: str) -> bool:
+        """Whether this signed call was taken already."""
+        return self._session.get(CallbackRow, mark) is not None
+
+    def note_callback(self, mark: str, now: datetime, kept_for: timedelta) -> None:
+        """Remember a signed call as taken, and forget those that were taken longer ago than `kept_for`."""
+        self._session.execute(delete(CallbackRow).where(CallbackRow.at < now - kept_for))
+        with suppress(IntegrityError), self._session.begin_nested():  # the same call at the same moment: noted already
+            self._session.add(CallbackRow(mark=mark, at=now))

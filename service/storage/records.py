@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time
 
 from service.domain.contact import Channel, Contact
-from service.domain.message import PlannedMessage, State
+from service.domain.message import ComposedMessage, PlannedMessage, State
 from service.domain.plan import Plan, Status
 from service.domain.visit import Visit
 
@@ -68,7 +68,7 @@ class StoredPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredMessage:
-    """A message with everything that happened to it so far."""
+    """A message with everything that happened to it so far; `MessageRow` says what each field means."""
 
     id: str
     plan_id: str
@@ -91,6 +91,70 @@ class StoredMessage:
     body_hash: str | None = None
     reference: str | None = None
     finished: datetime | None = None
+    handed: datetime | None = None
+    carrier: str | None = None
+    rendering: int = 0
+    key_since: datetime | None = None
+    tried: frozenset[Channel] = frozenset()
+    repeat_at: datetime | None = None
+    repeats: int = 0
+
+    @property
+    def far_key(self) -> str:
+        """The key that the far side sees: the same at every attempt with the same words, another one for others."""
+        return f"{self.id}-{self.rendering}" if self.rendering else self.id
+
+
+def message_id_of(far_key: str) -> str:
+    """The id of the message that the far side knows by this key."""
+    return far_key.partition("-")[0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """What a decision about one message rests on, as it stands in the record at this moment. `contact` is the document
+    as stored, so that two looks can be compared before it is read."""
+
+    message_id: str
+    person_id: str
+    state: State
+    lease_token: int
+    superseded: bool
+    tried: frozenset[Channel]
+    contact: str
+    plan: Status
+    pack: str
+    booked: tuple[date, time] | None
+    dose_done: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ending:
+    """How the work on a message that was claimed (or begun) ends; PENDING gives it back, to be looked at at `look_at`.
+
+    `tried` is a channel that refused it. `repeat_at`: an uncertain message is handed over once more by itself then.
+    """
+
+    message: StoredMessage
+    state: State
+    look_at: datetime | None = None
+    reason: str | None = None
+    detail: str = ""
+    reference: str | None = None
+    tried: Channel | None = None
+    repeat_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beginning:
+    """A message whose hand-over is about to begin: the words as they will be stored, and the key they go under."""
+
+    message: StoredMessage
+    composed: ComposedMessage
+    body_hash: str
+    rendering: int
+    key_since: datetime
+    carrier: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

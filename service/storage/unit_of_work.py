@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import suppress
 from types import TracebackType
 from typing import Any
 
 from sqlalchemy import Engine, create_engine, event, make_url
 from sqlalchemy.engine import URL, Connection
+from sqlalchemy.exc import InterfaceError, OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from sqlalchemy.orm import Session
 from sqlalchemy.pool import StaticPool
 
-from service.errors import SettingsError
+from service.errors import DatabaseAwayError, SettingsError
+from service.storage.facts import FactsBook
 from service.storage.inbound import InboundBook
 from service.storage.ledger import Ledger
+from service.storage.letters import Letters
 from service.storage.messages import Messages
 from service.storage.people import Links, People, StaffBook
 from service.storage.plans import Plans
+from service.storage.queue import Queue
+from service.storage.requests import Requests
+from service.storage.transport_states import TransportStates
 
 BUSY_TIMEOUT_MS = 10_000
 """How long a writer waits for another one on SQLite, milliseconds. Our choice: far above any transaction here."""
@@ -112,15 +120,35 @@ class UnitOfWork:
         self.links = Links(self._session)
         self.plans = Plans(self._session)
         self.messages = Messages(self._session)
+        self.queue = Queue(self._session)
+        self.facts = FactsBook(self._session)
+        self.transports = TransportStates(self._session)
         self.ledger = Ledger(self._session)
+        self.letters = Letters(self._session)
         self.inbound = InboundBook(self._session)
+        self.requests = Requests(self._session)
         return self
 
     def commit(self) -> None:
-        """Keep what was done."""
-        self._session.commit()
+        """Keep what was done. Raises DatabaseAwayError."""
+        try:
+            self._session.commit()
+        except _AWAY as failed:
+            raise _away(failed) from failed
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._session.close()
+        with suppress(*_AWAY):  # nothing is lost: what was not committed was not to be kept
+            self._session.close()
+        if isinstance(error, _AWAY):
+            raise _away(error) from error
+
+
+_AWAY = (OperationalError, InterfaceError, PoolTimeoutError)
+"""How the drivers say that the server is gone, the disk is full, or somebody else holds what we need for too long."""
+
+
+def _away(failed: Exception) -> DatabaseAwayError:
+    said = str(getattr(failed, "orig", failed)).strip().splitlines()
+    return DatabaseAwayError(f"the database does not take part now: {said[0] if said else type(failed).__name__}")

@@ -14,6 +14,9 @@ from service.transports.port import Options, option_text
 class FolderTransport:
     """One file a message, named by its key: handing the same message over twice leaves one file."""
 
+    repeat_seconds = 10 * 365 * 24 * 3600
+    """A repeat is recognised by its name for as long as the file is there."""
+
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         folder.mkdir(parents=True, exist_ok=True)

@@ -1,4 +1,4 @@
-"""Sends texts through an HTTP gateway that a TOML file describes, and reads the gateway's callbacks.
+"""Sends texts through an HTTP gateway that a TOML file describes (see gateway_file; its callbacks: gateway_callbacks).
 
 What an answer means: without a connection, or before the whole request is written, nothing was taken (retry); after
 that, only a whole answer that the description explains decides, and everything else is unknown. No redirect is
@@ -8,8 +8,6 @@ followed, no proxy is used, and no detail ever holds a text, a number or a secre
 from __future__ import annotations
 
 import base64
-import hashlib
-import hmac
 import io
 import json
 import os
@@ -17,71 +15,76 @@ import re
 import socket
 import ssl
 import time
-from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime, timedelta
+from collections.abc import Mapping
+from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from http.client import HTTPConnection, HTTPException, HTTPResponse, HTTPSConnection, IncompleteRead
 from pathlib import Path
 from typing import cast
-from urllib.parse import parse_qsl, quote, urlencode, urlsplit
+from urllib.parse import quote, urlencode, urlsplit
 
-from service.domain.contact import Channel
-from service.domain.message import DeliveryReport, Envelope, Inbound, Outcome, ReportState, Result
-from service.errors import NotAllowedError, TransportError
-from service.transports.gateway_file import (
+from service.domain.message import Envelope, Outcome, Result
+from service.errors import TransportError
+from service.transports.gateway_file import load_gateway
+from service.transports.gateway_shape import (
     FROM_A_MIDDLEMAN,
     HEADER_VALUE,
     PLACEHOLDER,
-    Encoding,
     Format,
     Gateway,
-    InboundShape,
-    Mark,
     Method,
-    ReceiptShape,
     SignInKind,
-    Spot,
-    TimeForm,
-    load_gateway,
-    read_json,
-    read_time,
 )
-from service.transports.port import Options, option_text
+from service.transports.gateway_values import find, matches, read_json, sign, write_time
+from service.transports.port import Options, option_number, option_text
 
 LONGEST_ANSWER = 64 * 1024  # octets, head and body together
-LONGEST_CALLBACK = 1024 * 1024  # octets; gateways gather receipts into lists
-_DETAIL_LENGTH = 200
+CONNECTIONS = 4
+"""How many texts are under way at once if the clinic does not say; each has its own connection."""
+MOST_CONNECTIONS = 100
 
 
 class HttpGatewayTransport:
-    """One connection a message. `idempotent_minutes`: for so long after the first attempt a repeat with the same key
-    has one effect at the gateway, so that an unknown outcome may be tried again (0: never)."""
+    """One connection a message: whether a line that was kept open still stands is known only after a text was lost.
 
-    def __init__(self, gateway: Gateway, sender: str | None = None, ca_file: str | None = None) -> None:
-        self._gateway, self._sender = gateway, sender
+    `gateway` is the description, for whoever takes the callbacks. `connections` is how many texts may be under way at
+    once. `repeat_seconds`: for so long after the first attempt a repeat with the same key has one effect at the
+    gateway, so that an unknown outcome may be tried again (0: never).
+    """
+
+    def __init__(
+        self, gateway: Gateway, sender: str | None = None, ca_file: str | None = None, connections: int = CONNECTIONS
+    ) -> None:
+        self.gateway, self.connections, self._sender = gateway, connections, sender
         self._url = urlsplit(gateway.request.url)
         self._tls = ssl.create_default_context(cafile=ca_file) if self._url.scheme == "https" else None
-        self.idempotent_minutes = gateway.request.idempotent_minutes
+        self.repeat_seconds = gateway.request.idempotent_minutes * 60
 
     @classmethod
     def from_options(cls, options: Options) -> HttpGatewayTransport:
         """Options: description (path of the TOML file), sender (in place of the clinic's name), ca_file (a PEM file,
-        for a gateway whose certificate is signed by a private authority). Secrets come from the environment."""
-        unknown = sorted(options.keys() - {"description", "sender", "ca_file"})
+        for a gateway whose certificate is signed by a private authority), connections (4: texts under way at once).
+        Secrets come from the environment."""
+        known = ("description", "sender", "ca_file", "connections")
+        unknown = sorted(options.keys() - set(known))
         if unknown:
-            raise TransportError(f"option {unknown[0]} is not known; allowed: description, sender, ca_file")
+            raise TransportError(f"option {unknown[0]} is not known; allowed: {', '.join(known)}")
+        connections = option_number(options, "connections", CONNECTIONS)
+        if not 1 <= connections <= MOST_CONNECTIONS:
+            raise TransportError(f"option connections must be from 1 to {MOST_CONNECTIONS}")
         gateway = load_gateway(Path(option_text(options, "description")), os.environ)
         sender = option_text(options, "sender") if "sender" in options else None
+        ca_file = option_text(options, "ca_file") if "ca_file" in options else None
         try:
-            return cls(gateway, sender, option_text(options, "ca_file") if "ca_file" in options else None)
+            return cls(gateway, sender, ca_file, connections)
         except OSError as error:  # ssl.SSLError is one
             raise TransportError("option ca_file must name a readable PEM file") from error
 
     def send(self, envelope: Envelope) -> Outcome:
         """Hand one text to the gateway."""
-        request = self._gateway.request
+        request = self.gateway.request
         try:
-            target, headers, body = build_request(self._gateway, envelope, self._sender)
+            target, headers, body = build_request(self.gateway, envelope, self._sender)
         except ValueError as error:
             return Outcome(result=Result.REFUSED, detail=f"not sent: {error}")
         connection = self._connection()
@@ -103,7 +106,7 @@ class HttpGatewayTransport:
                     raise IncompleteRead(b"")
             except (OSError, HTTPException, ValueError) as error:
                 return Outcome(result=Result.UNKNOWN, detail=f"sent, but no whole answer: {_why(error)}")
-            return judge(self._gateway, response.status, dict(response.headers.items()), content)
+            return judge(self.gateway, response.status, dict(response.headers.items()), content)
         finally:
             connection.close()
 
@@ -111,7 +114,7 @@ class HttpGatewayTransport:
         """Nothing is kept open between messages."""
 
     def _connection(self) -> HTTPConnection:
-        host, port, timeout = self._url.hostname or "", self._url.port, self._gateway.request.timeout
+        host, port, timeout = self._url.hostname or "", self._url.port, self.gateway.request.timeout
         if self._tls is not None:
             return HTTPSConnection(host, port or 443, timeout=timeout, context=self._tls)
         return HTTPConnection(host, port or 80, timeout=timeout)
@@ -153,19 +156,19 @@ def build_request(gateway: Gateway, envelope: Envelope, sender: str | None) -> t
     for name, value in headers.items():
         if not HEADER_VALUE.fullmatch(value):
             raise ValueError(f"the header {name} can hold printable ASCII only")
-    headers |= _sign_in(gateway)
     query = urlencode({name: str(fill(value)) for name, value in request.query.items()}, quote_via=quote)
     target = (urlsplit(request.url).path or "/") + (f"?{query}" if query else "")
-    if request.method is Method.GET:
-        return target, headers, None
-    if request.body_format is Format.FORM:
+    body: bytes | None = None
+    if request.method is not Method.GET and request.body_format is Format.FORM:
         headers["Content-Type"] = "application/x-www-form-urlencoded"
-        return target, headers, urlencode({name: str(fill(value)) for name, value in request.body.items()}).encode()
-    headers["Content-Type"] = "application/json"
-    return target, headers, json.dumps(fill(request.body), ensure_ascii=False).encode()
+        body = urlencode({name: str(fill(value)) for name, value in request.body.items()}).encode()
+    elif request.method is not Method.GET:
+        headers["Content-Type"] = "application/json"
+        body = json.dumps(fill(request.body), ensure_ascii=False).encode()
+    return target, headers | _sign_in(gateway, envelope.handed, target, body or b""), body
 
 
-def _sign_in(gateway: Gateway) -> dict[str, str]:
+def _sign_in(gateway: Gateway, handed: datetime, target: str, body: bytes) -> dict[str, str]:
     who = gateway.sign_in
     if who is None:
         return {}
@@ -174,6 +177,10 @@ def _sign_in(gateway: Gateway) -> dict[str, str]:
         return {who.header: secret}
     if who.kind is SignInKind.BEARER:
         return {"Authorization": f"Bearer {secret}"}
+    if who.kind is SignInKind.SIGNATURE:
+        stamp = write_time(handed, who.timestamp_form)
+        parts = {"{timestamp}": stamp.encode(), "{target}": target.encode(), "{body}": body}
+        return {who.timestamp_header: stamp, who.header: sign(who, secret, parts)[1]}
     return {"Authorization": "Basic " + base64.b64encode(f"{who.user}:{secret}".encode()).decode()}
 
 
@@ -240,158 +247,3 @@ def retry_after(headers: Mapping[str, str]) -> int | None:
     except (ValueError, TypeError):
         return None
     return max(0, int(wait.total_seconds()))
-
-
-def verify(gateway: Gateway, headers: Mapping[str, str], raw_body: bytes, now: datetime) -> str:
-    """Check who sent a callback, and when; returns an id that is the same when the same callback comes again.
-
-    Raises NotAllowedError: no signature described, a header missing, a wrong signature, a timestamp out of tolerance.
-    """
-    rule = gateway.signature
-    if rule is None:
-        raise NotAllowedError("callbacks of this gateway are not taken: its description has no [signature]")
-    found = {name.lower(): value for name, value in headers.items()}
-    stamp, given = found.get(rule.timestamp_header.lower()), found.get(rule.header.lower())
-    if stamp is None or given is None or len(raw_body) > LONGEST_CALLBACK:
-        raise NotAllowedError(f"a callback needs {rule.header} and {rule.timestamp_header}, and at most 1 MB")
-    parts = {"{timestamp}": stamp.encode("utf-8", errors="replace"), "{body}": raw_body}
-    signed = b"".join(parts.get(part, part.encode()) for part in re.split(r"(\{timestamp\}|\{body\})", rule.signed))
-    digest = hmac.digest(gateway.secrets[rule.secret_env].encode(), signed, "sha256")
-    right = rule.prefix + (digest.hex() if rule.encoding is Encoding.HEX else base64.b64encode(digest).decode())
-    if rule.encoding is Encoding.HEX:
-        given, right = given.lower(), right.lower()
-    if not hmac.compare_digest(given.encode("utf-8", errors="replace"), right.encode()):
-        raise NotAllowedError("the signature of this callback is wrong")
-    at = read_time(stamp, rule.timestamp_form)
-    if at is None or abs(now - at) > timedelta(seconds=rule.tolerance_seconds):
-        raise NotAllowedError("the timestamp of this callback is too far from now")
-    return hashlib.sha256(digest).hexdigest()
-
-
-def read_receipts(
-    gateway: Gateway, headers: Mapping[str, str], raw_body: bytes, now: datetime
-) -> tuple[DeliveryReport, ...]:
-    """The receipts of one callback. Raises NotAllowedError (see `verify`), and TransportError, naming the place, when
-    it is not of the described shape. A repeat gives equal reports; `verify` gives the id of the callback."""
-    verify(gateway, headers, raw_body, now)
-    if gateway.receipts is None:
-        raise TransportError("this gateway's description has no [receipts]")
-    shape = gateway.receipts
-    return tuple(_receipt(shape, item, now) for item in _items(shape, raw_body, "receipts"))
-
-
-def read_inbound(gateway: Gateway, headers: Mapping[str, str], raw_body: bytes, now: datetime) -> tuple[Inbound, ...]:
-    """The words in one callback, each with the gateway's own id. Raises like `read_receipts`."""
-    verify(gateway, headers, raw_body, now)
-    if gateway.inbound is None:
-        raise TransportError("this gateway's description has no [inbound]")
-    shape, read = gateway.inbound, []
-    for item in _items(shape, raw_body, "inbound"):
-        sender = _needed(shape.sender, item, "inbound.sender")
-        read.append(
-            Inbound(
-                channel=Channel.TEXT,
-                id=_needed(shape.id, item, "inbound.id"),
-                sender=f"+{sender}" if shape.add_plus and re.fullmatch(r"[0-9]+", sender) else sender,
-                text=_needed(shape.text, item, "inbound.text", blank=True),
-                at=_moment(shape.time, item, shape.time_form, "inbound.time") or now,
-                in_reply_to=_maybe(shape.in_reply_to, item),
-            )
-        )
-    return tuple(read)
-
-
-def _receipt(shape: ReceiptShape, item: object, now: datetime) -> DeliveryReport:
-    word = _needed(shape.state, item, "receipts.state")
-    states = dict.fromkeys(shape.delivered, ReportState.DELIVERED) | dict.fromkeys(shape.failed, ReportState.FAILED)
-    states |= dict.fromkeys(shape.underway, ReportState.UNDERWAY)
-    key, reference = _maybe(shape.key, item), _maybe(shape.reference, item)
-    if word not in states:
-        raise _strange("receipts.state", "holds a word that the description does not know; add it there")
-    if key is None and reference is None:
-        raise _strange("receipts.reference", "is missing, so the receipt names no message")
-    detail = "".join(char if char.isprintable() else " " for char in _maybe(shape.detail, item) or word)
-    return DeliveryReport(
-        channel=Channel.TEXT,
-        state=states[word],
-        at=_moment(shape.time, item, shape.time_form, "receipts.time") or now,
-        detail=detail[:_DETAIL_LENGTH],
-        key=key,
-        reference=reference,
-        contact_bad=states[word] is ReportState.FAILED
-        and shape.contact_bad is not None
-        and matches(shape.contact_bad, "", item),
-    )
-
-
-def _items(shape: ReceiptShape | InboundShape, raw_body: bytes, table: str) -> Iterator[object]:
-    try:
-        text = raw_body.decode("utf-8")
-        if shape.format is Format.FORM:
-            pairs = parse_qsl(text, keep_blank_values=True, strict_parsing=True, errors="strict", max_num_fields=100)
-            if len(dict(pairs)) < len(pairs):
-                raise ValueError("a field stands twice")
-            yield dict(pairs)
-            return
-        value = read_json(text)
-    except ValueError as error:
-        raise _strange(f"{table}.format", f"says {shape.format}, and the callback is none") from error
-    items = [value] if shape.each is None else at_pointer(value, shape.each)
-    if not isinstance(items, list):
-        raise _strange(f"{table}.each", "does not lead to a list")
-    yield from items
-
-
-def _needed(spot: Spot, item: object, place: str, *, blank: bool = False) -> str:
-    found = find(spot, "", item)
-    if found is None or not (found or blank):
-        raise _strange(place, "is missing")
-    return found
-
-
-def _maybe(spot: Spot | None, item: object) -> str | None:
-    return find(spot, "", item) or None if spot is not None else None
-
-
-def _moment(spot: Spot | None, item: object, form: TimeForm, place: str) -> datetime | None:
-    text = _maybe(spot, item)
-    at = read_time(text, form) if text is not None else None
-    if text is not None and at is None:
-        raise _strange(place, f"is not a moment written as {form}")
-    return at
-
-
-def _strange(place: str, what: str) -> TransportError:
-    return TransportError(f"a callback is not as the gateway's description says: {place} {what}")
-
-
-def at_pointer(value: object, pointer: str) -> object:
-    """What a JSON pointer (RFC 6901) names in a document, or None."""
-    for raw in pointer.split("/")[1:]:
-        step = raw.replace("~1", "/").replace("~0", "~")
-        if isinstance(value, dict):
-            value = value.get(step)
-        elif isinstance(value, list) and re.fullmatch(r"0|[1-9][0-9]{0,8}", step) and int(step) < len(value):
-            value = value[int(step)]
-        else:
-            return None
-    return value
-
-
-def find(spot: Spot, text: str, value: object) -> str | None:
-    """The value at a spot, as text, or None when it is not there. `value` is what the document `text` says."""
-    if spot.regex is not None:
-        match = re.search(spot.regex, text)
-        return match[1] if match else None
-    found = at_pointer(value, spot.pointer or "")
-    if spot.field is not None:
-        found = value.get(spot.field) if isinstance(value, dict) else None
-    if isinstance(found, bool):
-        return "true" if found else "false"
-    return found if isinstance(found, str) else None
-
-
-def matches(mark: Mark, text: str, value: object) -> bool:
-    """Whether a mark is there."""
-    found = find(mark, text, value)
-    return found is not None and (not mark.words or found in mark.words)

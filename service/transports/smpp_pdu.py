@@ -23,6 +23,12 @@ LAST_SEQUENCE = 0x7FFFFFFF
 LONGEST_PDU = 70_000
 """Octets: a message_payload of 64 KiB and the rest around it. More than this is not SMPP."""
 LONGEST_SHORT_MESSAGE = 254
+HEADED = 0x40
+"""The bit of esm_class that says: the words begin with a user data header (section 5.2.12)."""
+TON_INTERNATIONAL, TON_ALPHANUMERIC = 1, 5
+"""Types of number (section 5.2.5)."""
+NPI_E164 = 1
+"""A numbering plan (section 5.2.6): telephone numbers."""
 
 
 class Command(IntEnum):

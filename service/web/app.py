@@ -14,16 +14,17 @@ from service.services import Services
 
 
 def create_app(services: Services, settings: Settings) -> Flask:
-    """The application over these services."""
-    from service.web import admin, clinician, demo, desk, fonts, patient, signing_in
+    """The application over these services. Raises SettingsError when a callback has an address that cannot be."""
+    from service.web import admin, callbacks, clinician, demo, desk, fonts, letters, patient, signing_in
 
+    callbacks.check_paths(services)
     app = Flask(__name__)
     app.config.update(MAX_CONTENT_LENGTH=256 * 1024, MAX_FORM_PARTS=2000)
     app.extensions["services"] = services
     app.extensions["settings"] = settings
     app.jinja_env.globals["pictogram"] = pictograms.svg
     app.jinja_env.globals["nonce"] = nonce
-    for part in (signing_in, clinician, desk, admin, patient, fonts):
+    for part in (signing_in, clinician, desk, letters, admin, patient, fonts, callbacks):
         app.register_blueprint(part.bp)
     if settings.demo_page:
         app.register_blueprint(demo.bp)

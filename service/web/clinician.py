@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
@@ -17,7 +18,7 @@ from service.domain.pack import Agent, Code, StepKind, Template
 from service.domain.plan import Course, Plan
 from service.domain.visit import Side, Visit
 from service.domain.wall_clock import zone_named
-from service.errors import NotFoundError, PlanError, VisitError
+from service.errors import NotAllowedError, NotFoundError, PlanError, VisitError
 from service.links import STAND_IN, page_url, token_of
 from service.messages.read_plan import units_of
 from service.messages.sheet import render_sheet
@@ -26,7 +27,7 @@ from service.services import Services
 from service.storage.records import Person, StoredPlan
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
-from service.web.forms import EarForm, VisitForm, explain, read_form, visit_of
+from service.web.forms import EarForm, VisitForm, explain, read_form, read_key, visit_of
 from service.web.preview import preview
 
 bp = Blueprint("clinician", __name__)
@@ -50,6 +51,15 @@ class EarProposal:
     return_on: date | None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conflict:
+    """Why the plan was not given though the button was pressed. `used`: the plan that this form gave before."""
+
+    said: str
+    used: str = ""
+    code: int = 200
+
+
 @bp.route("/people/<person_id>/discharge", methods=["GET", "POST"])
 @needs("clinician")
 def discharge(person_id: str) -> BaseResponse | Response:
@@ -58,26 +68,84 @@ def discharge(person_id: str) -> BaseResponse | Response:
     person, current = _open(services, person_id, now)
     if request.method == "GET":
         return _page(services, person, current, VisitForm(history=person.history), now)
-    form = read_form(request.form, frozenset(services.pack.rules))
-    notes = [
-        f"What was chosen for the {side} ear was let go, because its ticks changed. Look at the new proposal."
-        for side in form.outdated
-    ]
-    form = _without_outdated(form)
+    if request.form.get("do") == "give":
+        return _give(services, person, current, now)
+    return _propose(services, person, current, now)
+
+
+def _propose(
+    services: Services, person: Person, current: StoredPlan | None, now: datetime, conflict: Conflict | None = None
+) -> Response:
+    """The page with the proposal for what is ticked; `conflict` says why it was not given."""
+    form, notes = _read()
     try:
         visit = visit_of(form, on=_today(services, now), born=person.born)
         plan = aftercare.propose(services, visit)
     except PlanError as refused:
         bare = _bare_plan(services, person, form, now)
-        return _page(services, person, current, form, now, notes=notes, refused=refused, plan=bare)
+        return _page(services, person, current, form, now, notes=notes, refused=refused, plan=bare, conflict=conflict)
     mark = _mark(visit, plan, person, current)
-    if request.form.get("do") == "give":
-        if form.previewed == mark:
+    return _page(services, person, current, form, now, notes=notes, visit=visit, plan=plan, mark=mark,
+                 conflict=conflict)  # fmt: skip
+
+
+def _give(services: Services, person: Person, current: StoredPlan | None, now: datetime) -> BaseResponse | Response:
+    """Give what was previewed, once, however often the button is pressed; or show again what stands in the way."""
+    key = read_key(request.form)
+    asked = (key, _digest(person.id)) if key is not None else None
+    form, _ = _read()
+    try:
+        earlier = aftercare.answered(services, asked) if asked is not None else None
+        if earlier is None:
+            visit = visit_of(form, on=_today(services, now), born=person.born)
+            plan = aftercare.propose(services, visit)
+            if form.previewed != _mark(visit, plan, person, current):
+                conflict = Conflict(
+                    said="Something changed after the preview, so the plan was not given. "
+                    "Look at it again, then give it."
+                )
+                return _propose(services, person, current, now, conflict)
             replacing = current.id if current is not None else None
-            given = aftercare.give(services, person_id, visit, who(the_staff()), replacing=replacing)
-            return redirect(url_for("clinician.given", plan_id=given.id))
-        notes.append("Something changed after the preview, so the plan was not given. Look at it again, then give it.")
-    return _page(services, person, current, form, now, notes=notes, visit=visit, plan=plan, mark=mark)
+            earlier = aftercare.give(
+                services, person.id, visit, who(the_staff()), replacing=replacing, request=asked
+            ).id
+    except PlanError:
+        return _propose(services, person, current, now)
+    except NotAllowedError as refused:
+        used = refused.plan_id if isinstance(refused, aftercare.AskedOtherwiseError) else ""
+        with services.open_reading() as work:
+            person, current = work.people.get(person.id), work.plans.current(person.id)
+        return _propose(services, person, current, now, Conflict(said=_why_not(refused), used=used, code=409))
+    return redirect(url_for("clinician.given", plan_id=earlier))
+
+
+def _why_not(refused: NotAllowedError) -> str:
+    if isinstance(refused, aftercare.AskedOtherwiseError):
+        return (
+            "This form was used already: a plan was given from it. What is ticked now is different, and was not given. "
+            "All of it is still here. Leave this page if the given plan is right, or look at the proposal again and "
+            "give it as a new plan."
+        )
+    return (
+        "Another plan was given to this person meanwhile, so this one was not given. All that you ticked is still "
+        "here. Look at the proposal again, then give it if it should take the other plan’s place."
+    )
+
+
+def _read() -> tuple[VisitForm, list[str]]:
+    """The form that was sent, without choices that no longer fit the ticks; and what was let go, in words."""
+    form = read_form(request.form, frozenset(the_services().pack.rules))
+    notes = [
+        f"What was chosen for the {side} ear was let go, because its ticks changed. Look at the new proposal."
+        for side in form.outdated
+    ]
+    return _without_outdated(form), notes
+
+
+def _digest(person_id: str) -> str:
+    """Of all that was asked, whoever's session the form came from."""
+    sent = sorted((name, values) for name, values in request.form.lists() if name != "csrf")
+    return hashlib.sha256(json.dumps([person_id, sent]).encode()).hexdigest()
 
 
 @bp.post("/people/<person_id>/sheet")
@@ -151,8 +219,10 @@ def _open(services: Services, person_id: str, now: datetime) -> tuple[Person, St
         current = work.plans.current(person_id)
         work.ledger.note(who(the_staff()), "record-viewed", person_id, now)
         work.commit()
+    if person.contact.died is not None:
+        raise NotFoundError("this person is recorded as having died; if that is a mistake, mend it in the record first")
     if person.contact.left is not None:
-        raise NotFoundError("this person is marked as left; take that back in the record before giving a plan")
+        raise NotFoundError("this person is recorded as moved away; if that is a mistake, mend it in the record first")
     return person, current
 
 
@@ -198,6 +268,7 @@ def _page(
     visit: Visit | None = None,
     plan: Plan | None = None,
     mark: str = "",
+    conflict: Conflict | None = None,
 ) -> Response:
     pack, today = services.pack, _today(services, now)
     seen = None
@@ -229,8 +300,10 @@ def _page(
         mark=mark,
         current=current,
         open_courses=open_courses(current, today),
+        conflict=conflict,
+        key=services.new_id(),
     )
-    return make_response(page, 422 if refused else 200)
+    return make_response(page, conflict.code if conflict and conflict.code != 200 else 422 if refused else 200)
 
 
 def groups_of(codes: Mapping[str, Code]) -> dict[str, list[Code]]:

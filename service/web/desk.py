@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
+import hashlib
 from zoneinfo import available_timezones
 
 from flask import Blueprint, Response, make_response, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
+from service.domain.contact import Channel
 from service.domain.wall_clock import zone_named
+from service.errors import NotFoundError
+from service.inbound.replies import Meaning
+from service.inbound.rounds import MAILBOX_TROUBLE
 from service.planning.people import add_person, correct_person
 from service.web import record
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services, the_settings
 from service.web.person_form import Allowed, PersonForm, read_person, typed_of
+from service.web.reasons import label
 
 bp = Blueprint("desk", __name__)
 bp.register_blueprint(record.bp)
 
 MOST_SHOWN = 50
 """People on one page of the list. Our choice: more is faster found by typing a name."""
+
+MOST_LISTED = 200
+"""Entries of each part of the attention list on one page. Our choice; done ones make room for the next."""
 
 
 @bp.get("/people")
@@ -88,11 +97,26 @@ def _form_page(form: PersonForm, person_id: str | None) -> Response:
 @bp.get("/attention")
 @needs()
 def attention() -> str:
-    """What needs a person, oldest first."""
+    """What needs a person: words that may warn first, then the rest, then words of strangers; each oldest first."""
     with the_services().open_reading() as work:
-        entries = work.ledger.attention()
-        names = {entry.person_id: work.people.get(entry.person_id).name for entry in entries}
-    return render_template("staff/attention.html", entries=entries, names=names)
+        warnings = work.ledger.attention(MOST_LISTED, only=Meaning.WARNING)
+        entries = work.ledger.attention(MOST_LISTED, but=Meaning.WARNING)
+        strange_warnings = work.inbound.strangers(MOST_LISTED, only=Meaning.WARNING)
+        strangers = work.inbound.strangers(MOST_LISTED, but=Meaning.WARNING)
+        people = {entry.person_id for entry in (*warnings, *entries)}
+        names = {person_id: work.people.get(person_id).name for person_id in people}
+        trouble = work.ledger.fact(MAILBOX_TROUBLE)
+    return render_template(
+        "staff/attention.html",
+        warnings=warnings,
+        entries=entries,
+        strange_warnings=strange_warnings,
+        strangers=strangers,
+        names=names,
+        trouble=trouble.partition(": ")[2] if trouble else "",
+        full=any(len(part) == MOST_LISTED for part in (warnings, strange_warnings, entries, strangers)),
+        label=label,
+    )
 
 
 @bp.post("/attention/<int:entry_id>/done")
@@ -104,5 +128,24 @@ def attention_done(entry_id: int) -> BaseResponse:
     with services.open_work() as work:
         work.ledger.attention_done(entry_id, staff, now)
         work.ledger.note(staff, "attention-done", f"attention:{entry_id}", now)
+        work.commit()
+    return redirect(url_for("desk.attention"))
+
+
+@bp.post("/attention/strangers/done")
+@needs()
+def stranger_done() -> BaseResponse:
+    """Somebody saw to the words of a stranger. Raises NotFoundError."""
+    services, staff = the_services(), who(the_staff())
+    inbound_id, now = request.form.get("id", ""), services.clock.now()
+    with services.open_work() as work:
+        channel = next((each for each in Channel if each.value == request.form.get("channel")), None)
+        stored = work.inbound.get(channel, inbound_id) if channel is not None else None
+        if channel is None or stored is None:
+            raise NotFoundError("these words are not on the list")
+        work.inbound.handle(channel, inbound_id, staff, now)
+        # The far side chose the id, and it may hold an address: the record keeps its hash.
+        mark = hashlib.sha256(inbound_id.encode(errors="replace")).hexdigest()[:16]
+        work.ledger.note(staff, "stranger-done", f"inbound:{channel}:{mark}", now)
         work.commit()
     return redirect(url_for("desk.attention"))

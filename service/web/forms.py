@@ -8,17 +8,17 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date, time, timedelta
+from datetime import date, time
 from typing import Protocol
 
 from service.domain.pack import Pack
 from service.domain.visit import Ear, EarChoice, Overrule, Side, Visit
 from service.errors import VisitError
+from service.planning.appointments import FARTHEST
 
 LONGEST_REASON = 500
 """Characters of an overruling's reason. Our choice: a few sentences, not a letter."""
-FARTHEST_APPOINTMENT = timedelta(days=730)
-"""An appointment later than this is taken for a slip of the finger. Our choice, the same as the longest return."""
+_KEY = re.compile(r"[0-9a-f]{32}")
 
 
 class Form(Protocol):
@@ -186,17 +186,58 @@ def _appointment(form: VisitForm, on: date) -> tuple[date, time | None] | None:
         day = date.fromisoformat(form.next_appointment)
     except ValueError:
         raise VisitError("next_appointment", "give the date as year-month-day, such as 2026-11-25") from None
-    if not on < day <= on + FARTHEST_APPOINTMENT:
+    if not on < day <= on + FARTHEST:
         raise VisitError("next_appointment", "the appointment must be after today and within two years")
     if not form.next_appointment_time:
         return day, None
+    at = clock_time(form.next_appointment_time)
+    if at is None:
+        raise VisitError("next_appointment_time", "give the time as hours:minutes, such as 14:30")
+    return day, at
+
+
+def clock_time(text: str) -> time | None:
+    """A time of day as browsers send it ("14:30", perhaps with seconds, which are let go); None for anything else."""
+    if not re.fullmatch(r"[0-9]{2}:[0-9]{2}(:[0-9]{2})?", text):
+        return None
     try:
-        at = time.fromisoformat(form.next_appointment_time)
+        return time.fromisoformat(text).replace(second=0)
     except ValueError:
-        raise VisitError("next_appointment_time", "give the time as hours:minutes, such as 14:30") from None
-    if at.tzinfo is not None:
-        raise VisitError("next_appointment_time", "give the time without a zone, such as 14:30")
-    return day, at.replace(second=0, microsecond=0)
+        return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BookingForm:
+    """The form about the appointment of one plan, as it was sent, with the sentence about what cannot be used."""
+
+    plan: str
+    on: str = ""
+    at: str = ""
+    errors: Mapping[str, str] = field(default_factory=dict)
+    appointment: tuple[date, time] | None = None
+
+
+def read_booking(form: Form, plan: str) -> BookingForm:
+    """Read date ("on") and time ("at") of an appointment; without both, `appointment` is None. Never raises."""
+    on, at = _text(form, "on"), _text(form, "at")
+    errors: dict[str, str] = {}
+    day, moment = None, clock_time(at)
+    try:
+        day = date.fromisoformat(on)
+    except ValueError:
+        errors["on"] = "Give the date as year-month-day, such as 2026-11-25." if on else "Give the date too."
+    if moment is None:
+        errors["at"] = "Give the time as hours:minutes, such as 14:30." if at else "Give the time too."
+    if not on and not at:
+        errors = {"on": "Give the date and the time of the appointment."}
+    appointment = (day, moment) if day is not None and moment is not None else None
+    return BookingForm(plan=plan, on=on, at=at, errors=errors, appointment=appointment)
+
+
+def read_key(form: Form) -> str | None:
+    """The random key that the server wrote into a form; None when there is none or it is not one of ours."""
+    key = _text(form, "request")
+    return key if _KEY.fullmatch(key) else None
 
 
 _CODE = re.compile(r"'?(?<![\w.-])([a-z0-9]+(?:-[a-z0-9]+)*)(?![\w-])'?")

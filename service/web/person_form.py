@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, time
 
 from email_validator import EmailNotValidError, validate_email
 
@@ -13,7 +13,7 @@ from service.domain.wall_clock import zone_named
 from service.errors import ContactError
 from service.messages.i18n import clean
 from service.phones import Phone, parse_phone
-from service.web.forms import Form
+from service.web.forms import Form, clock_time
 
 LONGEST = 200
 """Characters of a name or of a line of an address. Our choice."""
@@ -48,7 +48,8 @@ class PersonForm:
 
 
 FIELDS = ("name", "given_name", "born", "language", "zone", "phone", "email", "address", "guardian", "discreet",
-          "large_print", "reminders", *PREFERENCES)  # fmt: skip
+          "large_print", "reminders", "quiet_from", "quiet_to", "join_with_others", "bad", *PREFERENCES)  # fmt: skip
+"""The fields of the form. `bad` is hidden: the channels found unusable, so that a form shown again still says so."""
 
 
 def typed_of(name: str, born: date | None, contact: Contact) -> dict[str, str]:
@@ -66,6 +67,10 @@ def typed_of(name: str, born: date | None, contact: Contact) -> dict[str, str]:
         "discreet": "yes" if contact.discreet else "no",
         "large_print": "yes" if contact.large_print else "",
         "reminders": contact.reminders.value,
+        "quiet_from": contact.quiet_from.isoformat("minutes") if contact.quiet_from else "",
+        "quiet_to": contact.quiet_to.isoformat("minutes") if contact.quiet_to else "",
+        "join_with_others": "yes" if contact.join_with_others else "",
+        "bad": " ".join(sorted(contact.bad)),
         **dict(zip(PREFERENCES, contact.channels, strict=False)),
     }
 
@@ -97,6 +102,7 @@ def read_person(form: Form, allowed: Allowed) -> PersonForm:
     if typed["reminders"] not in {level.value for level in ReminderLevel}:
         errors["reminders"] = "Choose one of the answers shown."
     guardian = _line(typed, "guardian", errors)
+    quiet_from, quiet_to = _quiet(typed, errors)
     if errors:
         return PersonForm(typed=typed, errors=errors, name=name, born=born, phone_back=phone_back)
     contact = Contact(
@@ -112,6 +118,9 @@ def read_person(form: Form, allowed: Allowed) -> PersonForm:
         discreet=typed["discreet"] != "no",
         large_print=typed["large_print"] == "yes",
         reminders=ReminderLevel(typed["reminders"]),
+        quiet_from=quiet_from,
+        quiet_to=quiet_to,
+        join_with_others=typed["join_with_others"] == "yes",
     )
     return PersonForm(typed=typed, name=name, born=born, contact=contact, phone_back=phone_back)
 
@@ -155,6 +164,18 @@ def _email(text: str, allowed: Allowed, errors: dict[str, str]) -> str | None:
     except EmailNotValidError:
         errors["email"] = "This is not a usable e-mail address; check it, such as name@example.org."
         return None
+
+
+def _quiet(typed: Mapping[str, str], errors: dict[str, str]) -> tuple[time | None, time | None]:
+    """The person's own quiet hours: both times or none. They may cross midnight; equal times mean no quiet hours."""
+    said = {name: typed[name].strip() for name in ("quiet_from", "quiet_to")}
+    read = {name: clock_time(text) for name, text in said.items()}
+    for name, text in said.items():
+        if text and read[name] is None:
+            errors[name] = "Give the time as hours:minutes, such as 22:00."
+        elif not text and any(said.values()):
+            errors[name] = "Give this time too: quiet hours need both times, or none."
+    return read["quiet_from"], read["quiet_to"]
 
 
 def _channels(typed: Mapping[str, str], errors: dict[str, str], there: Mapping[Channel, object]) -> tuple[Channel, ...]:

@@ -68,7 +68,7 @@ def preview(
     kinds: dict[MessageKind, list[PlannedMessage]] = {}
     for planned in messages_for(services, plan, contact, appointment, now):
         kinds.setdefault(planned.kind, []).append(planned)
-    letter = Letter(link=page_url(services.clinic.base_url, STAND_IN), booked=booked)
+    letter = Letter(link=page_url(services.clinic.base_url, STAND_IN), pack=plan.pack, booked=booked)
     usable = services.wordings(work)
     return Preview(
         reading=reading,

@@ -1,17 +1,31 @@
-"""One person's record: plans and where they stand, every message and why it went or did not, the link, leaving."""
+"""One person's record: plans and appointments, every message and why it went or did not, the link, what ends it all."""
 
 from __future__ import annotations
 
-from flask import Blueprint, redirect, render_template, request, url_for
-from werkzeug.wrappers import Response
+from collections.abc import Callable
+from dataclasses import replace
 
+from flask import Blueprint, Response, make_response, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response as BaseResponse
+
+from service.domain.contact import Channel, Contact
 from service.domain.plan import Status
+from service.domain.sending import LABELS, Reason
 from service.domain.visit import Side
-from service.errors import NotAllowedError
+from service.errors import NotAllowedError, VisitError
 from service.planning.aftercare import set_status
-from service.planning.people import mark_left, renew_link, revoke_links
+from service.planning.appointments import book
+from service.planning.people import (
+    mark_died,
+    mark_left,
+    mark_withdrawn,
+    renew_link,
+    revoke_links,
+    trust_channel,
+)
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
+from service.web.forms import BookingForm, read_booking
 
 bp = Blueprint("record", __name__)
 
@@ -27,46 +41,98 @@ ACTIONS = {
     "record-viewed": "looked at the record",
     "person-added": "added the person",
     "person-corrected": "corrected the person",
-    "person-left": "marked the person as left",
-    "person-back": "took the leaving back",
+    "person-left": "recorded a move away",
+    "person-back": "took the move away back",
+    "person-died": "recorded the death",
+    "person-lives": "took the record of a death back",
+    "consent-withdrawn": "recorded that consent to messages was withdrawn",
+    "consent-recorded": "recorded consent to messages anew",
+    "channel-mended": "corrected what was found unusable",
+    "channel-trusted": "said that what was found unusable is right after all",
     "link-revoked": "revoked the link",
     "link-renewed": "made a new link",
     "link-shown": "was shown the link",
+    "plan-given": "gave the plan",
+    "plan-active": "took the plan up again",
+    "plan-on-hold": "put the plan on hold",
+    "plan-revoked": "withdrew the plan",
+    "plan-completed": "ended the plan",
+    "rule-overruled": "set a rule aside",
+    "sheet-printed": "opened the sheet",
+    "appointment-booked": "booked the appointment",
+    "appointment-moved": "moved the appointment",
+    "appointment-cancelled": "cancelled the appointment",
 }
+ENDS: dict[str, tuple[Callable[[str], None], str]] = {
+    "moved": (lambda person_id: mark_left(the_services(), person_id, who(the_staff()), left=True), "leaving"),
+    "not-moved": (lambda person_id: mark_left(the_services(), person_id, who(the_staff()), left=False), "leaving"),
+    "died": (lambda person_id: mark_died(the_services(), person_id, who(the_staff()), died=True), "leaving"),
+    "not-died": (lambda person_id: mark_died(the_services(), person_id, who(the_staff()), died=False), "leaving"),
+    "withdrawn": (
+        lambda person_id: mark_withdrawn(the_services(), person_id, who(the_staff()), withdrawn=True),
+        "consent",
+    ),
+    "recorded": (
+        lambda person_id: mark_withdrawn(the_services(), person_id, who(the_staff()), withdrawn=False),
+        "consent",
+    ),
+}
+"""What ends every message to a person, or takes that back; and the part of the page that it belongs to."""
+SHOWN = 50
+"""Lines of "who did what" on the page. Our choice."""
 
 
 @bp.get("/people/<person_id>")
 @needs()
-def show(person_id: str) -> str:
+def show(person_id: str) -> Response:
     """The record; looking at it is itself put on record."""
+    return _page(person_id)
+
+
+def _page(person_id: str, *, booking: BookingForm | None = None, unsaid: str = "") -> Response:
+    """The record. `booking` is a refused form about an appointment; `unsaid` names a part in which nothing was
+    chosen."""
     services, now = the_services(), the_services().clock.now()
     with services.open_work() as work:
         person = work.people.get(person_id)
         plans = work.plans.of_person(person_id)
         messages = work.messages.of_person(person_id)
         linked = work.links.live_id(person_id) is not None
-        history = work.ledger.history(person_id, limit=50)
+        subjects = (person_id, *(stored.id for stored in plans))
+        history = [line for subject in subjects for line in work.ledger.history(subject, limit=SHOWN)]
         work.ledger.note(who(the_staff()), "record-viewed", person_id, now)
         work.commit()
-    return render_template(
+    page = render_template(
         "staff/record.html",
         person=person,
         plans=plans,
         messages=messages,
         linked=linked,
-        history=history,
+        history=sorted(history, key=lambda line: line.at, reverse=True)[:SHOWN],
         actions=ACTIONS,
-        changes=CHANGES,
+        ended=_ended(person.contact),
+        booking=booking,
+        unsaid=unsaid,
         pack=services.pack,
         sides=tuple(Side),
         now=now,
         may_change=bool(the_staff().roles & {"clinician", "lead"}),
     )
+    return make_response(page, 422 if booking is not None or unsaid else 200)
+
+
+def _ended(contact: Contact) -> str:
+    """Why no message at all goes to this person; empty while messages may go."""
+    if contact.died is not None:
+        return LABELS[Reason.DIED]
+    if contact.left is not None:
+        return LABELS[Reason.PERSON_LEFT]
+    return LABELS[Reason.CONSENT_WITHDRAWN] if contact.withdrawn is not None else ""
 
 
 @bp.post("/plans/<plan_id>/status")
 @needs("clinician", "lead")
-def change_status(plan_id: str) -> Response:
+def change_status(plan_id: str) -> BaseResponse:
     """Hold a plan, take it up again, or withdraw it; the reason goes on record."""
     services = the_services()
     wanted, reason = request.form.get("do", ""), request.form.get("reason", "").strip()
@@ -85,7 +151,7 @@ def change_status(plan_id: str) -> Response:
 
 @bp.post("/people/<person_id>/link")
 @needs()
-def link(person_id: str) -> Response:
+def link(person_id: str) -> BaseResponse:
     """Revoke the person's link, or make a new one in its place."""
     act = {"revoke": revoke_links, "renew": renew_link}.get(request.form.get("do", ""))
     if act is None:
@@ -96,7 +162,49 @@ def link(person_id: str) -> Response:
 
 @bp.post("/people/<person_id>/left")
 @needs()
-def left(person_id: str) -> Response:
-    """Mark that the person moved away or died, or take that back."""
-    mark_left(the_services(), person_id, who(the_staff()), left=request.form.get("do") == "left")
-    return redirect(url_for("desk.record.show", person_id=person_id))
+def left(person_id: str) -> BaseResponse | Response:
+    """Record that the person moved away, died or withdrew consent to messages, or take that back."""
+    wanted, part = request.form.get("do", ""), request.form.get("part", "")
+    if not wanted and part == "leaving":
+        return _page(person_id, unsaid=part)
+    if wanted not in ENDS:
+        raise NotAllowedError("choose moved away, died, or consent withdrawn, or take one of them back")
+    act, part = ENDS[wanted]
+    act(person_id)
+    return redirect(url_for("desk.record.show", person_id=person_id, _anchor=part))
+
+
+@bp.post("/people/<person_id>/usable")
+@needs()
+def usable(person_id: str) -> BaseResponse:
+    """A number or address that was found unusable is right after all."""
+    channel = request.form.get("channel", "")
+    if channel not in set(Channel):
+        raise NotAllowedError("choose the number or the address that is right after all")
+    trust_channel(the_services(), person_id, Channel(channel), who(the_staff()))
+    place = "desk.correct" if request.form.get("then") == "correct" else "desk.record.show"
+    return redirect(url_for(place, person_id=person_id))
+
+
+@bp.post("/plans/<plan_id>/appointment")
+@needs()
+def appointment(plan_id: str) -> BaseResponse | Response:
+    """Book, move or cancel the appointment of a plan. After a mistake the record comes back with what was typed."""
+    services = the_services()
+    with services.open_reading() as work:
+        person_id = work.plans.get(plan_id).person_id
+    wanted = request.form.get("do", "")
+    if wanted == "cancel":
+        book(services, plan_id, None, who(the_staff()))
+    elif wanted == "book":
+        form = read_booking(request.form, plan_id)
+        if form.appointment is None:
+            return _page(person_id, booking=form)
+        try:
+            book(services, plan_id, form.appointment, who(the_staff()))
+        except VisitError as refused:
+            said = str(refused).removeprefix(f"{refused.field}: ")
+            return _page(person_id, booking=replace(form, errors={"on": f"{said[:1].upper()}{said[1:]}."}))
+    else:
+        raise NotAllowedError("choose to move the appointment or to cancel it")
+    return redirect(url_for("desk.record.show", person_id=person_id, _anchor=f"plan-{plan_id}"))

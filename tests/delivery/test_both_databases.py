@@ -28,7 +28,12 @@ from service.planning.people import correct_person
 from service.planning.preferences import mark_dose, stop
 from service.services import Services
 from service.storage.migrate import upgrade, version
+from service.storage.queue import Held
+from service.storage.records import Ending
 from service.storage.unit_of_work import UnitOfWork, open_engine
+
+SHORT = timedelta(seconds=10)
+"""A lease."""
 
 ON_SQLITE_ONLY = {
     "test_finding_what_is_due_uses_the_index",  # below, for both
@@ -137,14 +142,15 @@ def test_an_outcome_that_is_being_recorded_goes_before_a_recovery(postgres_url: 
     services, _ = a_service(postgres_url, clock=clock)
     give(services, a_person(services), a_visit(an_ear("normal")), by="nurse")
     with services.open_work() as work:
-        (claimed,) = work.messages.claim("slow", clock.now(), timedelta(seconds=10), 10)
+        (claimed,) = work.queue.claim("slow", clock.now(), SHORT, 10)
         work._session.execute(text("UPDATE messages SET state = 'handing' WHERE id = :id"), {"id": claimed.id})
         work.commit()
     clock.forward(seconds=20)
     with services.open_work() as slow:
-        assert slow.messages.finish(claimed, State.SENT, clock.now())
+        assert slow.queue.end([Ending(message=claimed, state=State.SENT)], clock.now()) == [Held.OWN]
         with services.open_work() as other:
-            assert other.messages.recover(clock.now()) == [], "it neither waits nor calls it uncertain"
+            recovered = other.queue.recover(clock.now(), SHORT, lambda _: None)
+            assert recovered == [], "it neither waits nor calls it uncertain"
             other.commit()
         slow.commit()
     with services.open_reading() as work:
@@ -251,9 +257,11 @@ def test_changes_to_one_plan_from_many_sides_never_block_each_other_for_good(dat
     def sending() -> None:
         for _ in range(8):
             with services.open_work() as work:
-                work.messages.recover(services.clock.now())
-                for claimed in work.messages.claim("worker", services.clock.now() + timedelta(days=9), timedelta(0), 5):
-                    work.messages.give_back(claimed, claimed.look_at, services.clock.now())
+                now = services.clock.now()
+                work.queue.recover(now, SHORT, lambda _: None)
+                claimed = work.queue.claim("worker", now + timedelta(days=9), timedelta(0), 5)
+                back = [Ending(message=each, state=State.PENDING, look_at=each.look_at) for each in claimed]
+                work.queue.end(back, now)
                 work.commit()
 
     assert together(statuses, corrections, sending, sending) == []
@@ -346,8 +354,8 @@ def test_a_pass_over_a_hundred_thousand_future_messages_reads_none_of_them(datab
     engine = with_future_messages(database_url, 100_000)
     now = StoppedClock().now()
     with explained(engine) as steps, UnitOfWork(engine) as work:
-        assert work.messages.recover(now) == []
-        claimed = work.messages.claim("worker", now, timedelta(minutes=1), 20)
+        assert work.queue.recover(now, SHORT, lambda _: None) == []
+        claimed = work.queue.claim("worker", now, timedelta(minutes=1), 20)
         work.commit()
     assert len(claimed) == 20
     plan = "\n".join(steps)

@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 from inbound.sent import MAIL_NAMES, World, sample, strangers
 
 from service.domain.contact import Channel
-from service.domain.message import State
+from service.domain.message import Inbound, MessageKind, State
 from service.inbound.mail import Sorted, take_mail
+from service.inbound.replies import take_inbound
 from service.links import BOUNCE, bounce_address, envelope_token, key_bounced
 
 
@@ -212,3 +213,43 @@ def test_a_mark_is_made_for_one_key_and_fits_an_address() -> None:
 def test_no_address_but_ours_gives_a_key(text: str) -> None:
     for address in (text, f"{BOUNCE}{text}@larkfield.example", f"{BOUNCE}{'a' * 32}.{text}@x"):
         assert key_bounced(SECRET, address) is None
+
+
+def answered(world: World) -> list[str | None]:
+    """For each automatic answer, the id of the mail that it is about."""
+    with world.services.open_reading() as work:
+        replies = [m for m in work.messages.of_person(world.person) if m.planned.kind is MessageKind.REPLY]
+        return [work.inbound.mail_answered(m.planned) for m in replies]
+
+
+def a_mail(message_id: str, text: str = "I feel dizzy") -> bytes:
+    return f"From: maud@example.org\nSubject: Hello\nMessage-ID: <{message_id}>\n\n{text}\n".encode()
+
+
+def test_an_automatic_answer_names_the_mail_that_it_answers() -> None:
+    world = World(Channel.EMAIL)
+    take_mail(world.services, a_mail("one.2-3+4@mail.example.org"))
+    assert answered(world) == ["one.2-3+4@mail.example.org"]
+    world.clock.forward(hours=2)
+    take_mail(world.services, a_mail("two/with/slashes@mail.example.org"))
+    assert answered(world) == ["one.2-3+4@mail.example.org", "two/with/slashes@mail.example.org"]
+
+
+@pytest.mark.parametrize(
+    "message_id", ["", "żółw@example.org", "a\x01b@example.org", "no-at-sign", f"{'a' * 300}@b.org"]
+)
+def test_an_id_that_no_header_can_carry_is_not_named(message_id: str) -> None:
+    world = World(Channel.EMAIL)
+    take_mail(world.services, a_mail(message_id))
+    assert answered(world) == [None]
+
+
+def test_an_answer_to_a_text_names_no_mail_and_other_messages_none_either() -> None:
+    world = World(Channel.TEXT)
+    take_inbound(
+        world.services,
+        Inbound(channel=Channel.TEXT, id="1", sender="+447700900123", text="I feel dizzy", at=world.clock.now()),
+    )
+    assert answered(world) == [None]
+    with world.services.open_reading() as work:
+        assert work.inbound.mail_answered(world.message.planned) is None

@@ -19,11 +19,13 @@ import pytest
 from builders import SECRET, free_port
 from inbound.sent import World, strangers
 
+from service.config import MailboxSettings
 from service.domain.contact import Channel
 from service.domain.message import State
-from service.errors import SettingsError, TransportError
+from service.errors import TransportError
 from service.inbound import mailbox
-from service.inbound.mailbox import MailboxSettings, delivered_to, fetch
+from service.inbound.mailbox import delivered_to, fetch
+from service.inbound.rounds import MAILBOX_TROUBLE, look_into_mailbox
 from service.links import bounce_address
 
 DOVECOT = shutil.which("dovecot", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
@@ -260,13 +262,58 @@ def test_a_server_that_is_not_there_is_said_clearly() -> None:
         fetch(settings, world.services)
 
 
+def trouble(world: World) -> str | None:
+    with world.services.open_reading() as work:
+        return work.ledger.fact(MAILBOX_TROUBLE)
+
+
+def test_trouble_with_the_mailbox_is_logged_once_kept_as_a_fact_and_cleared_when_it_is_over(
+    server: Server, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level("INFO", "service.inbound")
+    world = World(Channel.EMAIL)
+    server.put(world.mail("reply-separator"))
+    away = replace(server.plain, port=free_port())
+    for _ in range(3):
+        look_into_mailbox(world.services, away, "one")
+    assert caplog.text.count("cannot be read") == 1
+    assert "127.0.0.1" in (trouble(world) or "")
+    look_into_mailbox(world.services, replace(server.plain, password="not-this-one"), "one")
+    assert caplog.text.count("cannot be read") == 2, "another kind of trouble is news"
+    assert "not-this-one" not in caplog.text
+    for _ in range(2):
+        look_into_mailbox(world.services, server.plain, "one")
+    assert caplog.text.count("is read again") == 1
+    assert trouble(world) is None
+    assert world.reasons() == ["reply"]
+
+
+def test_one_process_looks_into_the_mailbox_and_another_takes_over_when_it_is_gone(server: Server) -> None:
+    world = World(Channel.EMAIL)
+    look_into_mailbox(world.services, server.plain, "one")
+    server.put(world.mail("reply-separator"))
+    look_into_mailbox(world.services, server.plain, "two")
+    assert server.flags() == [False]
+    world.clock.forward(hours=1)
+    look_into_mailbox(world.services, server.plain, "two")
+    assert server.flags() == [True]
+
+
+def test_a_process_that_is_told_to_stop_leaves_the_other_mails_unseen(server: Server) -> None:
+    world = World(Channel.EMAIL)
+    server.put(world.mail("reply-separator"), world.mail("reply-above-quote"))
+    answers = iter([False, True])
+    fetch(server.plain, world.services, lambda: next(answers))
+    assert server.flags() == [True, False]
+
+
 def test_an_open_line_is_allowed_on_this_machine_only() -> None:
     for host in ("mail.larkfield.example", "192.0.2.1"):
-        with pytest.raises(SettingsError, match="this machine only"):
+        with pytest.raises(ValueError, match="this machine only"):
             MailboxSettings(host=host, security="none", user="desk", password="x")
     for host in ("localhost", "127.0.0.1", "::1"):
         MailboxSettings(host=host, security="none", user="desk", password="x")
-    with pytest.raises(SettingsError, match="tls, starttls or none"):
+    with pytest.raises(ValueError, match="tls, starttls or none"):
         MailboxSettings(host="localhost", security="maybe", user="desk", password="x")
 
 

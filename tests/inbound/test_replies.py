@@ -17,6 +17,8 @@ from service.domain.plan import Status
 from service.inbound.replies import ANSWER_AGAIN_AFTER, Meaning, meaning_of, settle_left, take_inbound
 from service.planning.aftercare import give, set_status
 from service.services import Services
+from service.storage.people import People
+from service.storage.records import Person
 
 NUMBER = "+447700900123"
 STOP_WORDS = [
@@ -187,7 +189,7 @@ def test_a_warning_from_somebody_who_stopped_texts_is_shown_and_says_that_no_ans
     assert len(world.recorder.sent) == 1
     with world.services.open_reading() as work:
         entry = next(e for e in work.ledger.attention() if e.reason == "reply-warning")
-    assert entry.detail == "(no automatic answer went out) blood everywhere"
+    assert entry.detail == "(no automatic answer went out)\nblood everywhere"
 
 
 def test_one_answer_of_a_kind_in_an_hour() -> None:
@@ -341,3 +343,49 @@ def test_an_answer_that_waits_outlives_a_change_of_the_plans_times() -> None:
     change_zone(world.services, world.person, "Europe/Warsaw")
     world.send()
     assert "contact us" in world.recorder.sent[-1].message.text
+
+
+def test_words_in_characters_that_no_database_takes_are_stored_without_them() -> None:
+    world = World(Channel.TEXT)
+    take_inbound(world.services, words("half \ud83d and \x00 none", in_reply_to="a\x00\ud83d"))
+    with world.services.open_reading() as work:
+        stored = work.inbound.get(Channel.TEXT, "in-1")
+    assert stored is not None
+    assert (stored.inbound.text, stored.inbound.in_reply_to) == ("half ? and  none", "a?")
+
+
+def test_an_id_longer_than_an_index_takes_is_kept_as_its_hash_and_a_repeat_is_still_known() -> None:
+    world = World(Channel.TEXT)
+    for _ in range(2):
+        take_inbound(world.services, words("Hello", id="ż" * 5000))
+    assert world.reasons() == ["reply"]
+
+
+def test_a_fault_in_the_words_of_one_sender_does_not_hold_up_those_of_the_next(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    world = World(Channel.TEXT)
+    with world.services.open_work() as work:
+        work.inbound.add(words("First", 1, sender="+447700900999"), "", "nothing that we know")
+        work.inbound.add(words("Second", 2), "", "reply")
+        work.commit()
+    assert settle_left(world.services) == 1
+    assert world.reasons() == ["reply"]
+    assert "could not be settled: ValueError" in caplog.text
+
+
+def test_people_at_one_number_are_held_in_one_order_whoever_is_asked_about(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World(Channel.TEXT)
+    a_person(world.services, "alma", name="Alma Ellery", channels=(Channel.TEXT,))
+    held: list[str] = []
+    real = People.get
+
+    def noted(self: People, person_id: str) -> Person:
+        held.append(person_id)
+        return real(self, person_id)
+
+    monkeypatch.setattr(People, "get", noted)
+    for number, text in enumerate(("STOP", "I feel dizzy", "START")):
+        held.clear()
+        take_inbound(world.services, words(text, number, in_reply_to=world.message_id))
+        assert list(dict.fromkeys(held)) == ["alma", "maud"], text

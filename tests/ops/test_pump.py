@@ -23,7 +23,8 @@ from procrastinate.periodic import croniter
 from sqlalchemy import text
 
 from service.config import read_settings
-from service.domain.message import MessageKind, State
+from service.domain.contact import Channel
+from service.domain.message import DeliveryReport, MessageKind, ReportState, State
 from service.errors import SettingsError
 from service.ops.pump import BATCH, SCHEMA, Waker, every, prepare
 from service.planning.aftercare import give
@@ -271,3 +272,21 @@ def test_settings_that_cannot_work_are_one_clear_line(
 
 def test_the_embedded_engine_is_what_runs_unless_another_is_named(tmp_path: Path) -> None:
     assert some_settings(tmp_path).engine == "embedded"
+
+
+def test_a_worker_applies_the_receipts_that_outran_the_answer(postgres_url: str, tmp_path: Path) -> None:
+    services = many_people(postgres_url, 1)
+    with worker(postgres_url, tmp_path / "journal", "worker"):
+        wait_until(lambda: states(services)[State.SENT] == 1, "the message is sent")
+        with services.open_work() as work:
+            (message,) = work.messages.recent([State.SENT], 1)
+            report = DeliveryReport(
+                channel=message.channel or Channel.TEXT,
+                state=ReportState.DELIVERED,
+                at=services.clock.now(),
+                detail="arrived",
+                key=message.id,
+            )
+            work.inbound.keep_report(report, services.clock.now())
+            work.commit()
+        wait_until(lambda: states(services)[State.DELIVERED] == 1, "the receipt is applied after a pass")

@@ -18,7 +18,8 @@ from service.domain.plan import Status
 from service.errors import NotFoundError
 from service.planning.aftercare import give
 from service.storage.migrate import upgrade, version
-from service.storage.records import Person
+from service.storage.queue import Held
+from service.storage.records import Ending, Person
 from service.storage.tables import Base
 from service.storage.unit_of_work import UnitOfWork, open_engine
 
@@ -111,8 +112,8 @@ def test_what_was_sent_stays_as_it_was_when_the_plan_is_laid_out_anew() -> None:
     services, _ = a_service()
     stored = give(services, a_person(services), a_visit(), by="nurse")
     with services.open_work() as work:
-        (claimed,) = work.messages.claim("w", services.clock.now(), timedelta(minutes=1), 1)
-        assert work.messages.finish(claimed, State.SENT, services.clock.now())
+        (claimed,) = work.queue.claim("w", services.clock.now(), timedelta(minutes=1), 1)
+        assert work.queue.end([Ending(message=claimed, state=State.SENT)], services.clock.now()) == [Held.OWN]
         work.messages.plan(stored.id, "maud", [a_message(claimed.planned.key, NOW + timedelta(days=1))], {})
         again = work.messages.get(claimed.id)
     assert again.state is State.SENT

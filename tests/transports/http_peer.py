@@ -18,6 +18,9 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
+from service.transports.gateway_file import load_gateway
+from service.transports.gateway_shape import Gateway
+
 FOLDER = Path(__file__).resolve().parents[1] / "data" / "gateways"
 ENVIRON = {
     "HERON_TOKEN": "t0ken-of-the-heron",
@@ -25,6 +28,7 @@ ENVIRON = {
     "MARSH_PASSWORD": "pass:wörd",
     "MARSH_CALLBACK_SECRET": "what the marsh knows",
     "QUARRY_KEY": "k3y-of-the-quarry",
+    "QUARRY_CALLBACK_SECRET": "what the quarry knows",
 }
 
 
@@ -232,3 +236,7 @@ QUARRY = _kind(
     lambda one: one.fields["number"],
 )
 KINDS = (HERON, MARSH, QUARRY)
+
+
+def a_gateway(kind: Kind) -> Gateway:
+    return load_gateway(FOLDER / f"{kind.name}.toml", ENVIRON)

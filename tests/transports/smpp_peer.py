@@ -4,12 +4,20 @@ from __future__ import annotations
 
 import socket
 import ssl
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from datetime import datetime
 from threading import Condition, Thread
 
-from service.transports.gsm7 import read_header, text_of
+from envelopes import DATED, an_envelope
+
+from service.domain.contact import Channel
+from service.domain.message import DeliveryReport, Envelope, Inbound
+from service.transports.gsm7 import read_header, text_of, to_septets
+from service.transports.smpp import SmppTransport
+from service.transports.smpp_options import read_options
 from service.transports.smpp_pdu import RESPONSE, Command, Pdu, PduError, PduStream, ShortMessage, Status, Tag
 
 PATIENCE = 20.0
@@ -217,8 +225,87 @@ class Peer:
 
 @contextmanager
 def a_peer(behaviour: Behaviour = accept, context: ssl.SSLContext | None = None) -> Iterator[Peer]:
+    """A centre for one test. The transport must have been closed, and all its threads be gone, when it ends."""
     peer = Peer(behaviour, context)
     try:
         yield peer
     finally:
         peer.stop()
+    deadline = time.monotonic() + PATIENCE
+    while any(thread.name.startswith(("smpp-", "peer")) for thread in threading.enumerate()):
+        assert time.monotonic() < deadline, threading.enumerate()
+        time.sleep(0.01)
+
+
+# -- the transport's side ---------------------------------------------------------------------------------------------
+
+NUMBER = "447700900123"
+GIVEN: dict[str, str | int | bool] = {
+    "host": "127.0.0.1",
+    "system_id": "clinic",
+    "password": "secret",
+    "source": "+447700900999",
+    "throughput": 0,
+}
+
+
+def a_text(key: str = "a" * 32, text: str = "Time for your drops", **changes: object) -> Envelope:
+    return an_envelope(key, Channel.TEXT, text=text, **changes)
+
+
+def at_dated() -> datetime:
+    """The time, for `receive`."""
+    return DATED
+
+
+class Heard:
+    """Keeps what the transport hands on."""
+
+    def __init__(self) -> None:
+        self.reports: list[DeliveryReport] = []
+        self.inbound: list[Inbound] = []
+
+
+@contextmanager
+def sending(
+    peer: Peer,
+    heard: Heard | None = None,
+    context: ssl.SSLContext | None = None,
+    **options: str | int | bool,
+) -> Iterator[SmppTransport]:
+    """A transport over the centre, closed at the end."""
+    transport = SmppTransport(read_options(GIVEN | {"port": peer.port} | options), context=context)
+    if heard is not None:
+        transport.receive(heard.reports.append, heard.inbound.append, at_dated)
+        peer.wait(lambda: bool(peer.lines) and bool(peer.binds), "the line")
+    try:
+        yield transport
+    finally:
+        transport.close()
+
+
+def receipt(
+    id_: str = "1", stat: str = "DELIVRD", err: str = "000", *tlvs: tuple[int, bytes], number: str = NUMBER
+) -> ShortMessage:
+    text = f"id:{id_} sub:001 dlvrd:001 submit date:2611252130 done date:2611252131 stat:{stat} err:{err} text:Time"
+    return ShortMessage(
+        source=number, destination="447700900999", esm_class=4, short_message=text.encode("ascii"), tlvs=tlvs
+    )
+
+
+def delivered(peer: Peer, message: ShortMessage) -> int:
+    """Deliver it and wait for the answer."""
+    return peer.line.status_of(peer.line.deliver(message))
+
+
+def words(text: str, coding: int = 0, **changes: object) -> ShortMessage:
+    octets = {0: to_septets, 3: lambda each: each.encode("latin-1"), 8: lambda each: each.encode("utf-16-be")}[coding]
+    given: dict[str, object] = {
+        "source": NUMBER,
+        "source_ton": 1,
+        "source_npi": 1,
+        "destination": "447700900999",
+        "data_coding": coding,
+        "short_message": octets(text),
+    }
+    return ShortMessage(**(given | changes))  # type: ignore[arg-type]

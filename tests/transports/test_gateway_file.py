@@ -8,7 +8,8 @@ import pytest
 from http_peer import ENVIRON, FOLDER, HERON, KINDS, MARSH, QUARRY, Kind
 
 from service.errors import TransportError
-from service.transports.gateway_file import Format, Method, SignInKind, load_gateway
+from service.transports.gateway_file import load_gateway
+from service.transports.gateway_shape import Format, Method, SignInKind
 
 
 def faults_of(folder: Path, kind: Kind, old: str, new: str, environ: dict[str, str] = ENVIRON) -> str:
@@ -24,11 +25,12 @@ def faults_of(folder: Path, kind: Kind, old: str, new: str, environ: dict[str, s
 def test_the_three_shapes_are_read() -> None:
     heron, marsh, quarry = (load_gateway(FOLDER / f"{kind.name}.toml", ENVIRON) for kind in KINDS)
     assert (heron.request.method, heron.request.body_format) == (Method.POST, Format.JSON)
-    assert heron.sign_in is not None
-    assert heron.sign_in.kind is SignInKind.BEARER
     assert (marsh.request.body_format, marsh.request.idempotent_minutes) == (Format.FORM, 60)
     assert (quarry.request.method, quarry.request.timeout) == (Method.GET, 30)
-    assert quarry.receipts is None
+    assert quarry.receipts is not None
+    assert quarry.inbound is None
+    kinds = [each.sign_in.kind for each in (heron, marsh, quarry) if each.sign_in is not None]
+    assert kinds == [SignInKind.BEARER, SignInKind.BASIC, SignInKind.SIGNATURE]
 
 
 def test_secrets_come_from_the_environment_and_are_never_shown() -> None:
@@ -53,9 +55,25 @@ BROKEN = [
     (HERON, "HERON_CALLBACK_SECRET", "NOWHERE", "signature.secret_env: the environment variable NOWHERE is not set"),
     (MARSH, 'user = "larkfield"', "", "sign_in.user: goes with"),
     (MARSH, 'user = "larkfield"', 'user = "lark:field"', "sign_in.user: goes with"),
-    (QUARRY, 'header = "X-Quarry-Key"', 'header = "X Quarry"', "sign_in.header: names the header"),
-    (QUARRY, 'header = "X-Quarry-Key"', 'header = "Host"', "sign_in.header: names the header"),
-    (HERON, 'kind = "bearer"', 'kind = "bearer"\nheader = "X-Key"', "sign_in.header: names the header"),
+    (HERON, 'kind = "bearer"', 'kind = "header"\nheader = "X Key"', "sign_in.header: names a header to carry"),
+    (HERON, 'kind = "bearer"', 'kind = "header"\nheader = "Host"', "sign_in.header: names a header to carry"),
+    (HERON, 'kind = "bearer"', 'kind = "bearer"\nheader = "X-Key"', "sign_in.header: names a header to carry"),
+    (HERON, 'kind = "bearer"', 'kind = "bearer"\nsigned = "{body}"', 'sign_in.signed: goes with kind "signature" only'),
+    (QUARRY, 'kind = "signature"', 'kind = "header"', "sign_in.timestamp_header: names another header"),
+    (
+        QUARRY,
+        '"X-Quarry-Time"\nsigned = "{timestamp} {t',
+        '"X-Quarry-Mark"\nsigned = "{timestamp} {t',
+        "sign_in.timest",
+    ),
+    (
+        QUARRY,
+        "{timestamp} {target}",
+        "{timestamp} {body}",
+        "sign_in.signed: must hold {timestamp} once and {target} once",
+    ),
+    (QUARRY, "{timestamp} {target}", "{target}", "sign_in.signed: must hold {timestamp} once and {target} once"),
+    (QUARRY, 'encoding = "base64"', 'prefix = "a\\nb"', "sign_in.prefix: must hold printable ASCII only"),
     # address
     (HERON, "https://heron.example", "http://heron.example", "request.url: must be https; only a gateway on a closed"),
     (HERON, "https://heron.example", "http://127.0.0.1.heron.example", "request.url: must be https"),

@@ -10,13 +10,15 @@ import logging
 import re
 import socket
 import subprocess
+import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from envelopes import an_envelope
+from envelopes import DATED, an_envelope
 from http_peer import (
     ENVIRON,
     FOLDER,
@@ -24,8 +26,10 @@ from http_peer import (
     KINDS,
     MARSH,
     QUARRY,
+    Handler,
     Kind,
     Play,
+    a_gateway,
     answering,
     dripping,
     dropping,
@@ -38,21 +42,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.domain.contact import Channel
-from service.domain.message import Envelope, Outcome, ReportState, Result
-from service.errors import NotAllowedError, TransportError
+from service.domain.message import Envelope, Outcome, Result
+from service.errors import TransportError
 from service.transports.contract import TransportContract
-from service.transports.gateway_file import Gateway, load_gateway
-from service.transports.http_gateway import (
-    HttpGatewayTransport,
-    judge,
-    read_inbound,
-    read_receipts,
-    retry_after,
-    verify,
-)
-from service.transports.port import Transport, load_transport
+from service.transports.gateway_shape import SignIn, SignInKind, TimeForm
+from service.transports.http_gateway import HttpGatewayTransport, build_request, judge, retry_after
+from service.transports.port import Transport, connections_of, load_transport, repeat_seconds_of
 
-NOW = datetime(2026, 11, 25, 22, 0, tzinfo=UTC)
 every_gateway = pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.name)
 
 
@@ -66,11 +62,7 @@ def a_text(key: str = "a" * 32, **changes: object) -> Envelope:
     return an_envelope(key, Channel.TEXT, html=None, subject="", **changes)
 
 
-def a_gateway(kind: Kind) -> Gateway:
-    return load_gateway(FOLDER / f"{kind.name}.toml", ENVIRON)
-
-
-def through(folder: Path, kind: Kind, url: str, *, wait: int = 30, **options: str) -> HttpGatewayTransport:
+def through(folder: Path, kind: Kind, url: str, *, wait: int = 30, **options: str | int) -> HttpGatewayTransport:
     """The transport over a peer, as the service makes it; `wait` is its time-out, seconds."""
     path = kind.described(folder, url)
     text = re.sub(r"(?m)^timeout = .*$", "", path.read_text(encoding="utf-8"))
@@ -158,24 +150,74 @@ class TestMarsh(Contract):
 class TestQuarry(Contract):
     kind = QUARRY
 
-    def test_the_request_is_a_query_with_a_key_in_a_header(self) -> None:
+    def test_the_request_is_a_signed_query(self) -> None:
         self.made.send(a_text())
         arrived = self.peer.arrived[0]
         assert arrived.method == "GET"
         assert arrived.target.startswith("/cgi/send?")
-        assert arrived.headers["X-Quarry-Key"] == "k3y-of-the-quarry"
-        assert "k3y" not in arrived.target, "a secret in an address ends in logs"
+        assert arrived.headers["X-Quarry-Time"] == str(int(DATED.timestamp() * 1000)), "the moment of the hand-over"
+        signed = f"{arrived.headers['X-Quarry-Time']} {arrived.target}".encode()
+        mark = hmac.new(ENVIRON["QUARRY_KEY"].encode(), signed, hashlib.sha256).digest()
+        assert arrived.headers["X-Quarry-Mark"] == base64.b64encode(mark).decode()
+        assert "k3y" not in arrived.target + str(arrived.headers), "what is signed with never travels"
         assert arrived.fields["number"] == ["+447700900123"]
         assert arrived.body == b""
 
 
+def test_a_secret_can_travel_in_a_header_of_its_own() -> None:
+    sign_in = SignIn(kind=SignInKind.HEADER, header="X-Larkfield", secret_env="HERON_TOKEN")
+    _, headers, _ = build_request(replace(a_gateway(HERON), sign_in=sign_in), a_text(), None)
+    assert headers["X-Larkfield"] == "t0ken-of-the-heron"
+    assert "Authorization" not in headers
+
+
+def test_a_body_can_be_signed_and_a_later_attempt_has_a_new_moment_and_the_same_body() -> None:
+    sign_in = SignIn(
+        kind=SignInKind.SIGNATURE,
+        header="Mark",
+        timestamp_header="Moment",
+        secret_env="HERON_TOKEN",
+        signed="{timestamp}|{target}|{body}",
+        prefix="v1=",
+        timestamp_form=TimeForm.ISO,
+    )
+    gateway = replace(a_gateway(HERON), sign_in=sign_in)
+    bodies = set()
+    for minutes in (0, 5):
+        handed = DATED + timedelta(minutes=minutes)
+        target, headers, body = build_request(gateway, replace(a_text(), handed=handed), None)
+        assert body is not None
+        assert headers["Moment"] == f"2026-11-25T21:{30 + minutes}:00Z"
+        signed = f"{headers['Moment']}|{target}|".encode() + body
+        assert headers["Mark"] == "v1=" + hmac.new(b"t0ken-of-the-heron", signed, hashlib.sha256).hexdigest()
+        bodies.add(body)
+    assert len(bodies) == 1
+
+
 def test_it_is_found_by_name_and_says_how_long_a_repeat_is_harmless() -> None:
-    minutes = {}
+    seconds = {}
     for kind in KINDS:
         transport = load_transport("http", {"description": str(FOLDER / f"{kind.name}.toml")})
         assert isinstance(transport, HttpGatewayTransport)
-        minutes[kind.name] = transport.idempotent_minutes
-    assert minutes == {"heron": 1440, "marsh": 60, "quarry": 0}
+        assert transport.gateway == a_gateway(kind), "for whoever takes the callbacks"
+        seconds[kind.name] = repeat_seconds_of(transport)
+    assert seconds == {"heron": 86_400, "marsh": 3600, "quarry": 0}
+
+
+def test_texts_are_carried_at_the_same_time_as_many_as_were_asked_for(tmp_path: Path) -> None:
+    together = threading.Barrier(3)
+
+    def all_at_once(handler: Handler) -> None:
+        together.wait(30)  # none is answered before all are there
+        QUARRY.yes(handler)
+
+    with serving(all_at_once) as peer, ThreadPoolExecutor(3) as pool:
+        assert connections_of(through(tmp_path, QUARRY, peer.url)) == 4
+        transport = through(tmp_path, QUARRY, peer.url, connections=3)
+        assert connections_of(transport) == 3
+        outcomes = pool.map(transport.send, [a_text(letter * 32) for letter in "abc"])
+        assert {each.result for each in outcomes} == {Result.ACCEPTED}
+        assert {QUARRY.key_of(one)[0] for one in peer.arrived} == set("abc")
 
 
 def test_the_sender_can_be_chosen(tmp_path: Path) -> None:
@@ -442,202 +484,11 @@ def test_details_and_logs_hold_no_text_number_or_secret(
         ({}, "option description must be given"),
         ({"description": "x.toml", "url": "http://x"}, "option url is not known"),
         ({"description": str(FOLDER / "heron.toml"), "ca_file": "nowhere.pem"}, "option ca_file must name a readable"),
+        ({"description": str(FOLDER / "heron.toml"), "connections": 0}, "option connections must be from 1 to 100"),
+        ({"description": str(FOLDER / "heron.toml"), "connections": "4"}, "option connections must be a whole number"),
         ({"description": "nowhere.toml"}, "nowhere.toml: this file cannot be read"),
     ],
 )
-def test_a_wrong_option_is_named(options: dict[str, str], message: str) -> None:
+def test_a_wrong_option_is_named(options: dict[str, str | int], message: str) -> None:
     with pytest.raises(TransportError, match=message):
         HttpGatewayTransport.from_options(options)
-
-
-# --- callbacks -------------------------------------------------------------------------------------------------------
-
-
-def heron_signs(body: bytes, at: datetime = NOW, secret: str = ENVIRON["HERON_CALLBACK_SECRET"]) -> dict[str, str]:
-    stamp = str(int(at.timestamp()))
-    digest = hmac.new(secret.encode(), stamp.encode() + b"." + body, hashlib.sha256).hexdigest()
-    return {"heron-time": stamp, "HERON-SIGNATURE": f"v1={digest}"}  # names of headers have no case
-
-
-def marsh_signs(body: bytes, at: datetime = NOW) -> dict[str, str]:
-    stamp = at.isoformat()
-    digest = hmac.new(ENVIRON["MARSH_CALLBACK_SECRET"].encode(), body + b"\n" + stamp.encode(), hashlib.sha256).digest()
-    return {"X-Marsh-Stamp": stamp, "X-Marsh-Mac": base64.b64encode(digest).decode()}
-
-
-RECEIPTS = json.dumps(
-    {
-        "receipts": [
-            {"text": {"id": "hr-81"}, "state": "arrived", "at": "2026-11-25T23:00:00+02:00"},
-            {"text": {"id": "hr-82"}, "state": "lost", "why": "no-such-line", "at": "2026-11-25T21:30:00Z"},
-            {"text": {"id": "hr-83"}, "state": "lost", "why": "phone\r\noff"},
-            {"text": {"id": "hr-84"}, "state": "waiting", "why": "no-such-line"},
-        ]
-    }
-).encode()
-
-
-def test_a_signature_is_that_of_another_maker() -> None:
-    # printf '1795644000.{}' | openssl dgst -sha256 -hmac 'what the heron knows'
-    headers = {
-        "Heron-Time": "1795644000",
-        "Heron-Signature": "v1=04b824e2132eeebafac8837142bddab06ab96c1c2a4e36de702304935ddee60b",
-    }
-    assert verify(a_gateway(HERON), headers, b"{}", NOW)
-
-
-def test_receipts_are_read_from_a_signed_list() -> None:
-    first, second, third, fourth = read_receipts(a_gateway(HERON), heron_signs(RECEIPTS), RECEIPTS, NOW)
-    assert (first.channel, first.reference, first.key) == (Channel.TEXT, "hr-81", None)
-    assert (first.state, first.detail) == (ReportState.DELIVERED, "arrived")
-    assert first.at == datetime(2026, 11, 25, 21, 0, tzinfo=UTC)
-    assert (second.state, second.contact_bad) == (ReportState.FAILED, True)
-    assert (third.state, third.contact_bad, third.at) == (ReportState.FAILED, False, NOW)
-    assert third.detail == "phone  off"
-    assert (fourth.state, fourth.contact_bad) == (ReportState.UNDERWAY, False), "only a final failure spoils a number"
-
-
-def test_receipts_are_read_from_a_signed_form_with_our_own_key() -> None:
-    body = b"ticket=77&client_ref=" + b"a" * 32 + b"&outcome=2&reason=dead&when=1795640400"
-    [report] = read_receipts(a_gateway(MARSH), marsh_signs(body), body, NOW)
-    assert (report.key, report.reference, report.state) == ("a" * 32, "77", ReportState.FAILED)
-    assert (report.contact_bad, report.at) == (True, NOW - timedelta(hours=1))
-
-
-def test_inbound_words_are_read_whole() -> None:
-    words = 'No thanks\n— \U0001f642 "STOP" {text}'
-    body = json.dumps([{"id": 12345678901234567890, "from": "+447700900123", "words": words}]).encode()
-    [inbound] = read_inbound(a_gateway(HERON), heron_signs(body), body, NOW)
-    assert (inbound.id, inbound.sender, inbound.text) == ("12345678901234567890", "+447700900123", words)
-    assert (inbound.channel, inbound.at, inbound.in_reply_to) == (Channel.TEXT, NOW, None)
-
-
-def test_an_inbound_form_gives_back_the_plus_and_names_our_message() -> None:
-    body = b"ticket=9&src=447700900123&msg=&when=1795644000000&client_ref=k1"
-    [inbound] = read_inbound(a_gateway(MARSH), marsh_signs(body), body, NOW)
-    assert (inbound.sender, inbound.text, inbound.in_reply_to, inbound.at) == ("+447700900123", "", "k1", NOW)
-    short = body.replace(b"447700900123", b"LARKSHOP")
-    assert read_inbound(a_gateway(MARSH), marsh_signs(short), short, NOW)[0].sender == "LARKSHOP"
-
-
-def _without(headers: dict[str, str], name: str) -> dict[str, str]:
-    return {key: value for key, value in headers.items() if key.lower() != name}
-
-
-GOOD = heron_signs(RECEIPTS)
-FORGERIES = {
-    "no headers": {},
-    "no signature": _without(GOOD, "heron-signature"),
-    "no timestamp": _without(GOOD, "heron-time"),
-    "another secret": heron_signs(RECEIPTS, secret="guessed"),
-    "another body": heron_signs(RECEIPTS + b" "),
-    "another timestamp": {**GOOD, "heron-time": str(int(NOW.timestamp()) + 1)},
-    "without its prefix": {**GOOD, "HERON-SIGNATURE": GOOD["HERON-SIGNATURE"].removeprefix("v1=")},
-    "cut short": {**GOOD, "HERON-SIGNATURE": GOOD["HERON-SIGNATURE"][:-1]},
-    "empty": {**GOOD, "HERON-SIGNATURE": "v1="},
-    "not ASCII": {**GOOD, "HERON-SIGNATURE": "v1=é\ud800"},
-    "no moment": {**heron_signs(RECEIPTS), "heron-time": "\ud800"},
-}
-
-
-@pytest.mark.parametrize("headers", FORGERIES.values(), ids=FORGERIES.keys())
-def test_a_callback_that_is_not_rightly_signed_is_not_allowed(headers: dict[str, str]) -> None:
-    with pytest.raises(NotAllowedError):
-        read_receipts(a_gateway(HERON), headers, RECEIPTS, NOW)
-    with pytest.raises(NotAllowedError):
-        read_inbound(a_gateway(HERON), headers, RECEIPTS, NOW)
-
-
-def test_a_signature_is_checked_before_the_body_is_looked_at() -> None:
-    with pytest.raises(NotAllowedError, match="signature"):
-        read_receipts(a_gateway(HERON), heron_signs(b"[", secret="guessed"), b"[", NOW)
-
-
-@pytest.mark.parametrize("seconds", [301, -301, 86400])
-def test_a_stale_callback_is_not_allowed(seconds: int) -> None:
-    headers = heron_signs(RECEIPTS, NOW - timedelta(seconds=seconds))
-    with pytest.raises(NotAllowedError, match="too far from now"):
-        verify(a_gateway(HERON), headers, RECEIPTS, NOW)
-
-
-@pytest.mark.parametrize("seconds", [300, -300])
-def test_a_callback_at_the_edge_of_its_tolerance_is_taken(seconds: int) -> None:
-    assert verify(a_gateway(HERON), heron_signs(RECEIPTS, NOW - timedelta(seconds=seconds)), RECEIPTS, NOW)
-
-
-@pytest.mark.parametrize("stamp", ["now", "", "-1", "1e9", "9" * 16, "9" * 40, "１７９５６４４０００", "1795644000.0"])
-def test_a_signed_timestamp_that_is_no_moment_is_not_allowed(stamp: str) -> None:
-    digest = hmac.new(ENVIRON["HERON_CALLBACK_SECRET"].encode(), f"{stamp}.{{}}".encode(), hashlib.sha256).hexdigest()
-    with pytest.raises(NotAllowedError, match="too far from now"):
-        verify(a_gateway(HERON), {"Heron-Time": stamp, "Heron-Signature": f"v1={digest}"}, b"{}", NOW)
-
-
-def test_a_replay_has_the_same_id_and_another_callback_has_not() -> None:
-    gateway, headers = a_gateway(HERON), heron_signs(RECEIPTS)
-    first = verify(gateway, headers, RECEIPTS, NOW)
-    shouted = {name: value.replace("v1=", "V1=").upper() for name, value in headers.items()}
-    assert verify(gateway, headers, RECEIPTS, NOW + timedelta(seconds=60)) == first
-    assert verify(gateway, shouted, RECEIPTS, NOW) == first, "spelling makes no new callback"
-    later = NOW + timedelta(seconds=1)
-    assert verify(gateway, heron_signs(RECEIPTS, later), RECEIPTS, later) != first
-    assert first not in headers.values()
-    assert read_receipts(gateway, headers, RECEIPTS, NOW) == read_receipts(gateway, headers, RECEIPTS, NOW)
-
-
-def test_a_gateway_without_a_signature_gets_no_callback_taken() -> None:
-    with pytest.raises(NotAllowedError, match=r"no \[signature\]"):
-        read_receipts(a_gateway(QUARRY), {}, b"{}", NOW)
-
-
-def test_a_huge_callback_is_not_allowed() -> None:
-    body = b" " * (1024 * 1024 + 1)
-    with pytest.raises(NotAllowedError):
-        verify(a_gateway(HERON), heron_signs(body), body, NOW)
-
-
-@pytest.mark.parametrize(
-    ("body", "place"),
-    [
-        (b"{", "receipts.format says json"),
-        (b"\xff\xfe", "receipts.format"),
-        (b"[" * 50_000, "receipts.format"),
-        (b"{}", "receipts.each does not lead to a list"),
-        (b'{"receipts": {}}', "receipts.each"),
-        (b'{"receipts": [7]}', "receipts.state is missing"),
-        (b'{"receipts": [{"state": {"x": 1}}]}', "receipts.state is missing"),
-        (b'{"receipts": [{"state": "parked", "text": {"id": "1"}}]}', "receipts.state holds a word"),
-        (b'{"receipts": [{"state": "lost", "text": {"id": ""}}]}', "receipts.reference is missing"),
-        (b'{"receipts": [{"state": "lost", "text": {"id": 1}, "at": "yesterday"}]}', "receipts.time is not a moment"),
-        (b'{"receipts": [{"state": "lost", "text": {"id": 1}, "at": "2026-11-25T21:30:00"}]}', "receipts.time"),
-    ],
-)
-def test_a_callback_of_another_shape_names_the_place_that_does_not_fit(body: bytes, place: str) -> None:
-    with pytest.raises(TransportError, match=place) as caught:
-        read_receipts(a_gateway(HERON), heron_signs(body), body, NOW)
-    assert "parked" not in str(caught.value)
-    assert "yesterday" not in str(caught.value)
-
-
-@pytest.mark.parametrize(
-    ("body", "place"),
-    [
-        (b"", "inbound.sender is missing"),
-        (b"ticket", "inbound.format says form"),
-        (b"ticket=1&ticket=2&src=1&msg=x", "inbound.format"),
-        (b"ticket=1&src=1&msg=%FF", "inbound.format"),
-        (b"src=1&msg=x", "inbound.id is missing"),
-        (b"ticket=1&src=&msg=x", "inbound.sender is missing"),
-        (b"ticket=1&src=1", "inbound.text is missing"),
-    ],
-)
-def test_a_form_of_another_shape_names_the_place_that_does_not_fit(body: bytes, place: str) -> None:
-    with pytest.raises(TransportError, match=place):
-        read_inbound(a_gateway(MARSH), marsh_signs(body), body, NOW)
-
-
-def test_a_table_that_is_not_described_is_named() -> None:
-    gateway = replace(a_gateway(HERON), receipts=None, inbound=None)
-    with pytest.raises(TransportError, match=r"no \[receipts\]"):
-        read_receipts(gateway, heron_signs(b"{}"), b"{}", NOW)
-    with pytest.raises(TransportError, match=r"no \[inbound\]"):
-        read_inbound(gateway, heron_signs(b"{}"), b"{}", NOW)

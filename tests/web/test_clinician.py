@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+import re
+import threading
+import uuid
 from datetime import date
 from pathlib import Path
 
 import pytest
-from builders import a_person, an_ear
-from web.staff_pages import Browser, previewed, signed_in
+from builders import StoppedClock, a_person, a_service, an_ear, some_settings
+from flask.testing import FlaskClient
+from web.staff_pages import PASSWORD, Browser, password_hash, previewed, signed_in
+from werkzeug.test import TestResponse
 
 from service.delivery.dispatch import send_due
 from service.domain.message import MessageKind
 from service.domain.plan import Status
 from service.domain.visit import Side
+from service.storage.records import Staff
+from service.transports.port import RecordingTransport
+from service.web.app import create_app
 
 COMMON = {"right.findings": "hard-wax-cleared", "right.removed_by": "suction", "left.findings": "normal"}
 
@@ -76,13 +84,116 @@ def test_a_change_after_the_preview_is_shown_again_before_it_is_given(tmp_path: 
     assert plans(browser, person) == []
 
 
-def test_a_second_click_on_give_gives_no_second_plan(tmp_path: Path) -> None:
+def filled(page: TestResponse) -> dict[str, object]:
+    """The discharge form of the page, ready to be given."""
+    key = re.search(r'name="request" value="([0-9a-f]{32})"', page.text)
+    assert key is not None, "the form carries a key"
+    return {**COMMON, "do": "give", "previewed": previewed(page), "request": key[1]}
+
+
+def test_a_form_given_ten_times_gives_one_plan_and_ten_times_the_same_answer(tmp_path: Path) -> None:
     browser = signed_in(tmp_path)
     person = a_person(browser.services)
-    page = browser.post(f"/people/{person}/discharge", {**COMMON, "do": "propose"})
-    for _ in range(2):
-        browser.post(f"/people/{person}/discharge", {**COMMON, "do": "give", "previewed": previewed(page)})
+    form = filled(browser.post(f"/people/{person}/discharge", {**COMMON, "do": "propose"}))
+    answers = [browser.post(f"/people/{person}/discharge", form) for _ in range(10)]
+    assert {answer.status_code for answer in answers} == {302}
+    assert len({answer.location for answer in answers}) == 1
     assert plans(browser, person) == [Status.ACTIVE]
+
+
+def test_a_used_form_with_other_ticks_gives_nothing_says_so_and_keeps_every_tick(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path)
+    person = a_person(browser.services)
+    form = filled(browser.post(f"/people/{person}/discharge", {**COMMON, "do": "propose"}))
+    given = browser.post(f"/people/{person}/discharge", form)
+    other = {**form, "left.findings": "grommet", "history": "swimmer"}
+    page = browser.post(f"/people/{person}/discharge", other)
+    assert page.status_code == 409
+    assert "This form was used already" in page.text and f'href="{given.location}"' in page.text
+    assert plans(browser, person) == [Status.ACTIVE]
+    for tick in ("hard-wax-cleared", "suction", "grommet", "swimmer"):
+        assert f'value="{tick}" checked' in page.text
+    browser.clock.forward(minutes=1)
+    # The page that says so can be given at once, as a new plan.
+    again = {**other, **{name: filled(page)[name] for name in ("previewed", "request")}}
+    assert browser.post(f"/people/{person}/discharge", again).status_code == 302
+    assert plans(browser, person) == [Status.ACTIVE, Status.COMPLETED]
+
+
+def test_each_form_that_is_shown_carries_a_key_of_its_own(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path)
+    person = a_person(browser.services)
+    keys = [filled(browser.post(f"/people/{person}/discharge", COMMON))["request"] for _ in range(3)]
+    assert len(set(keys)) == 3
+
+
+def test_a_second_window_gives_no_second_plan(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path)
+    person = a_person(browser.services)
+    windows = [filled(browser.post(f"/people/{person}/discharge", COMMON)) for _ in range(2)]
+    assert browser.post(f"/people/{person}/discharge", windows[0]).status_code == 302
+    page = browser.post(f"/people/{person}/discharge", windows[1])
+    assert "Something changed after the preview" in page.text
+    assert plans(browser, person) == [Status.ACTIVE]
+
+
+@pytest.mark.parametrize("key", ["", "x", "0" * 31, "Z" * 32, "0" * 33])
+def test_a_key_that_the_server_did_not_make_protects_nothing_and_harms_nothing(tmp_path: Path, key: str) -> None:
+    browser = signed_in(tmp_path)
+    person = a_person(browser.services)
+    form = {**filled(browser.post(f"/people/{person}/discharge", COMMON)), "request": key}
+    for _ in range(2):
+        browser.post(f"/people/{person}/discharge", form)
+    assert plans(browser, person) == [Status.ACTIVE]
+
+
+@pytest.mark.parametrize("same", [True, False])
+def test_ten_presses_at_once_give_one_plan(database_url: str, tmp_path: Path, same: bool) -> None:
+    """With the same content all get one answer; where each asks something else, one wins and the others are told."""
+    services, _ = a_service(database_url, clock=StoppedClock(), new_id=lambda: uuid.uuid4().hex)
+    with services.open_work() as work:
+        wren = Staff(id="wren", login="wren", name="Wren Halloway", roles=frozenset({"clinician"}))
+        work.staff.add(wren, password_hash())
+        work.commit()
+    person = a_person(services)
+    app = create_app(services, some_settings(tmp_path))
+    clients = [app.test_client() for _ in range(10)]
+    first = Browser(client=clients[0], services=services, recorder=RecordingTransport(), clock=StoppedClock())
+    assert first.sign_in("wren", PASSWORD).status_code == 302
+    form = {**filled(first.post(f"/people/{person}/discharge", COMMON)), "csrf": first.token()}
+    cookie = first.client.get_cookie("tragus-staff")
+    assert cookie is not None
+    start, answers = threading.Barrier(len(clients)), []
+
+    def press(client: FlaskClient, number: int) -> None:
+        client.set_cookie("tragus-staff", cookie.value)
+        sent = form if same else {**form, "left.seen": f"x{number}"}
+        start.wait(30)
+        answers.append(client.post(f"/people/{person}/discharge", data=sent))
+
+    threads = [threading.Thread(target=press, args=(client, number)) for number, client in enumerate(clients)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    with services.open_reading() as work:
+        (stored,) = work.plans.of_person(person)
+    codes = sorted(answer.status_code for answer in answers)
+    assert codes == ([302] * 10 if same else [302] + [409] * 9)
+    assert {answer.location for answer in answers if answer.status_code == 302} == {f"/plans/{stored.id}/given"}
+
+
+def test_somebody_who_withdrew_consent_is_given_paper(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path)
+    person = a_person(browser.services, withdrawn=date(2026, 11, 1))
+    shown = propose(browser, person, COMMON)
+    assert "Consent to messages was withdrawn on Sun, 1 Nov 2026: <b>nothing will be sent</b>" in shown
+    give(browser, person, COMMON)
+    with browser.services.open_reading() as work:
+        (stored,) = work.plans.of_person(person)
+    assert "Consent to messages was withdrawn, so nothing will be sent" in browser.get(f"/plans/{stored.id}/given").text
+    send_due(browser.services, "worker")
+    assert browser.recorder.sent == []
 
 
 def test_a_barred_agent_is_refused_with_the_reason_and_every_tick_is_kept(tmp_path: Path) -> None:
@@ -241,9 +352,10 @@ def test_the_sheet_can_be_seen_before_and_printed_after(tmp_path: Path) -> None:
     assert before.data != after.data
 
 
-def test_somebody_who_left_is_given_nothing(tmp_path: Path) -> None:
+@pytest.mark.parametrize("how", ["left", "died"])
+def test_somebody_who_moved_away_or_died_is_given_nothing(tmp_path: Path, how: str) -> None:
     browser = signed_in(tmp_path)
-    person = a_person(browser.services, left=date(2026, 11, 1))
+    person = a_person(browser.services, **{how: date(2026, 11, 1)})
     assert browser.get(f"/people/{person}/discharge").status_code == 404
     assert plans(browser, person) == []
 

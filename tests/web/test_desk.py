@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 
 from builders import a_person, a_visit
 from web.staff_pages import FULL, signed_in
 
 from service.delivery.dispatch import send_due
-from service.domain.message import MessageKind, State
+from service.domain.contact import Channel
+from service.domain.message import Inbound, MessageKind, State
+from service.inbound.replies import take_inbound
 from service.planning.aftercare import give
 
 
@@ -74,3 +77,76 @@ def test_unapproved_wording_is_not_sent_and_the_desk_is_told(tmp_path: Path) -> 
     assert "Its wording is not approved" in browser.get("/attention").text
     with browser.services.open_reading() as work:
         assert State.DROPPED in {m.state for m in work.messages.of_person(person)}
+
+
+def a_stranger(number: str, text: str, at: datetime) -> Inbound:
+    return Inbound(channel=Channel.TEXT, id=f"in/{number}?&", sender="+447700900999", text=text, at=at)
+
+
+def test_words_that_may_warn_stand_first_in_a_block_of_their_own_however_old_the_rest_is(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    for number in range(250):
+        a_person(browser.services, f"p{number}")
+    with browser.services.open_work() as work:
+        for number in range(250):
+            browser.clock.forward(seconds=1)
+            reason = "reply-warning" if number in (240, 245) else "uncertain"
+            work.ledger.ask(f"p{number}", reason, browser.clock.now(), detail=f"entry {number}.")
+        work.commit()
+    page = browser.get("/attention").text
+    block, _, rest = page.partition("Everything else")
+    assert "Read these first: they may be urgent" in block
+    assert block.index("entry 240.") < block.index("entry 245.")
+    assert rest.index("entry 0.") < rest.index("entry 1.") < rest.index("entry 199.")
+    assert "entry 240." not in rest
+    assert "The list is longer than this page." in rest
+
+
+def test_words_are_shown_as_words_whoever_wrote_them(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    evil = "<script>alert(1)</script> \"' \u202e کان میں درد"
+    take_inbound(browser.services, a_stranger("1", evil, browser.clock.now()))
+    a_person(browser.services)
+    with browser.services.open_work() as work:
+        work.ledger.ask("maud", "reply", browser.clock.now(), detail=evil)
+        work.commit()
+    page = browser.get("/attention").text
+    assert "<script>alert" not in page
+    assert page.count('dir="auto">&lt;script&gt;alert(1)') == 2
+
+
+def test_words_of_a_stranger_that_may_warn_stand_first_as_well_and_each_line_in_its_own_direction(
+    tmp_path: Path,
+) -> None:
+    browser = signed_in(tmp_path, "dina")
+    take_inbound(browser.services, a_stranger("1", "Hello", browser.clock.now()))
+    take_inbound(browser.services, a_stranger("2", "my ear bleeds\nخون", browser.clock.now()))
+    block, _, rest = browser.get("/attention").text.partition("Everything else")
+    assert '<div dir="auto">my ear bleeds</div><div dir="auto">خون</div>' in block
+    assert "Hello" in rest and "bleeds" not in rest
+
+
+def test_words_of_strangers_are_listed_until_somebody_did_them(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    take_inbound(browser.services, a_stranger("1", "Who is this?", browser.clock.now()))
+    page = browser.get("/attention").text
+    assert "From nobody in the record" in page and "+447700900999" in page and "Who is this?" in page
+    assert '<b class="count">1</b>' in page
+    wrong = [{"channel": "text", "id": "none"}, {"channel": "pigeon", "id": "in/1?&"}, {}]
+    assert [browser.post("/attention/strangers/done", dict(form)).status_code for form in wrong] == [404] * 3
+    assert browser.post("/attention/strangers/done", {"channel": "text", "id": "in/1?&"}).status_code == 302
+    assert "Nothing needs a person now." in browser.get("/attention").text
+    with browser.services.open_reading() as work:
+        stored = work.inbound.get(Channel.TEXT, "in/1?&")
+        assert stored is not None and stored.handled == browser.clock.now()
+
+
+def test_the_desk_sees_that_mail_does_not_come_in(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    assert "do not come in" not in browser.get("/attention").text
+    with browser.services.open_work() as work:
+        work.ledger.set_fact("mailbox-trouble", "error: the mailbox at mail.larkfield.example cannot be read")
+        work.commit()
+    page = browser.get("/attention").text
+    assert "Answers and bounces by mail do not come in now." in page
+    assert "the mailbox at mail.larkfield.example cannot be read" in page

@@ -14,7 +14,7 @@ from service.domain.build import build_plan
 from service.domain.pack import ClinicChoices
 from service.domain.visit import EarChoice, Overrule, Side, Visit
 from service.errors import TragusError, VisitError
-from service.web.forms import explain, read_form, visit_of
+from service.web.forms import clock_time, explain, read_booking, read_form, read_key, visit_of
 
 RULES = frozenset(the_pack().rules)
 BORN = date(1948, 3, 2)
@@ -156,3 +156,39 @@ def test_forms_of_known_codes_give_a_plan_or_a_sentence(data: st.DataObject) -> 
         assert str(refused)
     else:
         assert plan.ears
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("14:30", time(14, 30)),
+        ("00:00", time(0)),
+        ("14:30:59", time(14, 30)),
+        ("24:00", None),
+        ("14:60", None),
+        ("2:30", None),
+        ("14:30+01:00", None),
+        ("١٤:٣٠", None),
+        ("", None),
+    ],
+)
+def test_a_time_of_day_is_hours_and_minutes(text: str, wanted: time | None) -> None:
+    assert clock_time(text) == wanted
+
+
+def test_an_appointment_is_a_date_and_a_time() -> None:
+    found = read_booking(MultiDict({"on": "2026-12-09", "at": " 14:30 "}), "plan")
+    assert (found.appointment, found.errors, found.plan) == ((date(2026, 12, 9), time(14, 30)), {}, "plan")
+
+
+@given(st.dictionaries(st.sampled_from(["on", "at"]), st.text(max_size=12)))
+def test_whatever_is_typed_gives_an_appointment_or_a_sentence_beside_a_field(typed: dict[str, str]) -> None:
+    found = read_booking(MultiDict(typed), "plan")
+    assert (found.appointment is None) == bool(found.errors)
+    assert set(found.errors) <= {"on", "at"}
+
+
+@given(st.one_of(st.none(), st.text(max_size=40)))
+def test_only_a_key_in_the_shape_of_ours_is_taken(text: str | None) -> None:
+    assert read_key(MultiDict({} if text is None else {"request": text})) in (None, (text or "").strip())
+    assert read_key(MultiDict({"request": "0f" * 16})) == "0f" * 16

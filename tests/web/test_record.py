@@ -1,16 +1,31 @@
-"""One person's record: plans, messages, link, leaving."""
+"""One person's record: plans, appointments, messages, link, consent, leaving."""
 
 from __future__ import annotations
 
+from datetime import date, time
 from pathlib import Path
 
 import pytest
 from builders import a_person, a_visit, an_ear
-from web.staff_pages import Browser, signed_in
+from web.staff_pages import FULL, Browser, signed_in
 
 from service.delivery.dispatch import send_due
+from service.domain.contact import Channel, Contact
 from service.domain.plan import Status
 from service.planning.aftercare import give
+
+ENDS = [
+    ("moved", "not-moved", "Moved away.", "the person has moved away", "recorded a move away"),
+    ("died", "not-died", "Died.", "the person has died", "recorded the death"),
+    (
+        "withdrawn",
+        "recorded",
+        "Consent to messages withdrawn.",
+        "the person withdrew consent to messages",
+        "recorded that consent to messages was withdrawn",
+    ),
+]
+FIRST = (date(2026, 12, 10), time(10, 30))
 
 
 def with_a_plan(folder: Path, login: str = "wren") -> tuple[Browser, str, str]:
@@ -96,23 +111,203 @@ def test_a_revoked_link_opens_nothing_and_a_new_one_does(tmp_path: Path) -> None
     assert "open to whoever has the link" in browser.get(f"/people/{person}").text
 
 
-def test_nothing_more_is_sent_to_somebody_marked_as_left(tmp_path: Path) -> None:
+def contact(browser: Browser) -> Contact:
+    with browser.services.open_reading() as work:
+        return work.people.get("maud").contact
+
+
+@pytest.mark.parametrize(("do", "undo", "said", "reason", "line"), ENDS)
+def test_each_end_has_its_own_words_and_stops_every_message_at_once(
+    tmp_path: Path, do: str, undo: str, said: str, reason: str, line: str
+) -> None:
     browser, person, _ = with_a_plan(tmp_path)
-    browser.post(f"/people/{person}/left", {"do": "left"})
+    assert said not in browser.get(f"/people/{person}").text
+    assert browser.post(f"/people/{person}/left", {"do": do}).status_code == 302
+    page = browser.get(f"/people/{person}").text
+    assert f"<b>{said}</b> Recorded on Wed, 25 Nov 2026. Nothing more is sent; open reminders stopped at once." in page
+    assert [other[2] for other in ENDS if f"<b>{other[2]}</b>" in page] == [said]
+    assert f"will not be sent: {reason}" in page  # before any worker has looked
+    assert f"<td>{line}</td>" in page
+    assert f'value="{undo}"' in page
     for _ in range(30):
         send_due(browser.services, "worker")
         browser.clock.forward(hours=6)
     assert browser.recorder.sent == []
     browser.sign_in()
-    assert "the person has left or has died" in browser.get(f"/people/{person}").text
+    assert reason in browser.get(f"/people/{person}").text
 
 
-def test_leaving_by_mistake_can_be_taken_back(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("do", "undo", "said", "reason", "line"), ENDS)
+def test_each_end_can_be_taken_back_and_messages_go_again(
+    tmp_path: Path, do: str, undo: str, said: str, reason: str, line: str
+) -> None:
     browser, person, _ = with_a_plan(tmp_path)
-    browser.post(f"/people/{person}/left", {"do": "left"})
-    browser.post(f"/people/{person}/left", {"do": "back"})
+    browser.post(f"/people/{person}/left", {"do": do})
+    send_due(browser.services, "worker")
+    assert browser.recorder.sent == []
+    browser.post(f"/people/{person}/left", {"do": undo})
+    page = browser.get(f"/people/{person}").text
+    assert f"<b>{said}</b>" not in page
+    browser.clock.forward(hours=11, minutes=35)  # the evening dose
     send_due(browser.services, "worker")
     assert len(browser.recorder.sent) == 1
+
+
+def test_leaving_without_a_choice_is_asked_again_beside_the_choices(tmp_path: Path) -> None:
+    browser, person, _ = with_a_plan(tmp_path)
+    page = browser.post(f"/people/{person}/left", {"part": "leaving"})
+    assert page.status_code == 422
+    assert "Choose what happened; nothing is recorded yet." in page.text
+    assert contact(browser).left is None and contact(browser).died is None
+
+
+@pytest.mark.parametrize("do", ["left", "back", "", "forgotten"])
+def test_an_end_that_does_not_exist_is_refused(tmp_path: Path, do: str) -> None:
+    browser, person, _ = with_a_plan(tmp_path)
+    before = contact(browser)
+    assert browser.post(f"/people/{person}/left", {"do": do}).status_code == 403
+    assert contact(browser) == before
+
+
+def test_somebody_who_moved_away_can_still_be_recorded_as_having_died(tmp_path: Path) -> None:
+    browser, person, _ = with_a_plan(tmp_path)
+    browser.post(f"/people/{person}/left", {"do": "moved"})
+    page = browser.get(f"/people/{person}").text
+    assert 'value="died"' in page and 'value="moved"' not in page
+    browser.post(f"/people/{person}/left", {"do": "died"})
+    page = browser.get(f"/people/{person}").text
+    assert 'value="not-died"' in page and 'value="not-moved"' in page and 'value="died"' not in page
+
+
+def test_a_plan_is_not_offered_for_somebody_who_has_died_or_moved_away(tmp_path: Path) -> None:
+    browser, person, _ = with_a_plan(tmp_path)
+    for do, undo in (("moved", "not-moved"), ("died", "not-died")):
+        browser.post(f"/people/{person}/left", {"do": do})
+        assert f"/people/{person}/discharge" not in browser.get(f"/people/{person}").text
+        browser.post(f"/people/{person}/left", {"do": undo})
+    assert f"/people/{person}/discharge" in browser.get(f"/people/{person}").text
+
+
+@pytest.mark.parametrize("place", ["", "/contact"])
+def test_an_unusable_number_is_named_where_it_is_seen_and_corrected(tmp_path: Path, place: str) -> None:
+    browser = signed_in(tmp_path)
+    person = a_person(browser.services, bad=frozenset({Channel.TEXT, Channel.LETTER}))
+    page = browser.get(f"/people/{person}{place}").text
+    assert "This mobile number was found unusable on receipts; correct it" in page
+    assert "This postal address was found unusable on receipts; correct it" in page
+    assert "This e-mail address was found" not in page
+
+
+@pytest.mark.parametrize(("then", "place"), [("", "/people/maud"), ("correct", "/people/maud/contact")])
+def test_a_number_can_be_said_to_be_right_after_all(tmp_path: Path, then: str, place: str) -> None:
+    browser = signed_in(tmp_path)
+    person = a_person(browser.services, bad=frozenset({Channel.TEXT, Channel.EMAIL}))
+    answer = browser.post(f"/people/{person}/usable", {"channel": "text", "then": then})
+    assert (answer.status_code, answer.location) == (302, place)
+    assert contact(browser).bad == {Channel.EMAIL}
+    assert "said that what was found unusable is right after all" in browser.get(f"/people/{person}").text
+    assert browser.post(f"/people/{person}/usable", {"channel": "pigeon"}).status_code == 403
+
+
+def test_a_corrected_number_is_usable_again_and_a_respelled_one_is_not(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path)
+    person = a_person(browser.services, bad=frozenset({Channel.TEXT}))
+    for phone, bad in (("+44 7700 900 123", {Channel.TEXT}), ("07700 900124", set())):
+        assert browser.post(f"/people/{person}/contact", {**FULL, "phone": phone}).status_code == 302
+        assert contact(browser).bad == bad
+
+
+def test_the_form_shown_again_after_a_mistake_still_says_what_is_unusable(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path)
+    person = a_person(browser.services, bad=frozenset({Channel.TEXT}))
+    page = browser.post(f"/people/{person}/contact", {**FULL, "bad": "text", "quiet_from": "22:00"})
+    assert page.status_code == 422
+    assert "This mobile number was found unusable on receipts; correct it." in page.text
+    assert 'id="quiet_to-error">Give this time too' in page.text
+    assert 'name="quiet_from" type="time" value="22:00"' in page.text
+
+
+def test_own_quiet_hours_and_joined_texts_are_seen_on_the_record(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path)
+    person = a_person(browser.services)
+    said = {"quiet_from": "21:00", "quiet_to": "08:30", "join_with_others": "yes"}
+    assert browser.post(f"/people/{person}/contact", {**FULL, **said}).status_code == 302
+    page = browser.get(f"/people/{person}").text
+    assert "21:00 to 08:30" in page
+    assert "may be joined with those of other patients at the same number" in page
+    browser.post(f"/people/{person}/contact", {**FULL, "quiet_from": "00:00", "quiet_to": "00:00"})
+    page = browser.get(f"/people/{person}").text
+    assert "none: messages may come at any hour" in page
+    assert "may be joined" not in page
+
+
+def with_an_appointment(folder: Path, login: str = "wren") -> tuple[Browser, str, str]:
+    browser = signed_in(folder, login)
+    person = a_person(browser.services)
+    visit = a_visit(next_appointment=FIRST[0], next_appointment_time=FIRST[1])
+    return browser, person, give(browser.services, person, visit, by="nurse").id
+
+
+def booked(browser: Browser, plan: str) -> tuple[date, time] | None:
+    with browser.services.open_reading() as work:
+        return work.plans.get(plan).appointment
+
+
+def test_the_desk_moves_and_cancels_and_books_an_appointment(tmp_path: Path) -> None:
+    browser, person, plan = with_an_appointment(tmp_path, "dina")
+    assert 'type="date" value="2026-12-10"' in browser.get(f"/people/{person}").text
+    answer = browser.post(f"/plans/{plan}/appointment", {"do": "book", "on": "2026-12-17", "at": "14:00"})
+    assert answer.status_code == 302
+    assert booked(browser, plan) == (date(2026, 12, 17), time(14))
+    page = browser.get(f"/people/{person}").text
+    assert "Appointment Thu, 17 Dec 2026, 14:00." in page
+    assert "moved the appointment" in page
+    assert browser.post(f"/plans/{plan}/appointment", {"do": "cancel"}).status_code == 302
+    assert booked(browser, plan) is None
+    page = browser.get(f"/people/{person}").text
+    assert "Book an appointment" in page and "Cancel the appointment" not in page
+    assert "cancelled the appointment" in page
+    browser.post(f"/plans/{plan}/appointment", {"do": "book", "on": "2026-12-18", "at": "09:15"})
+    assert booked(browser, plan) == (date(2026, 12, 18), time(9, 15))
+
+
+@pytest.mark.parametrize(
+    ("sent", "field", "said"),
+    [
+        ({"on": "2026-12-17"}, "at", "Give the time too."),
+        ({"at": "14:00"}, "on", "Give the date too."),
+        ({}, "on", "Give the date and the time of the appointment."),
+        ({"on": "17/12/2026", "at": "14:00"}, "on", "Give the date as year-month-day, such as 2026-11-25."),
+        ({"on": "2026-12-17", "at": "2pm"}, "at", "Give the time as hours:minutes, such as 14:30."),
+        (
+            {"on": "2026-11-24", "at": "14:00"},
+            "on",
+            "This moment has passed; give a date and a time that are still to come.",
+        ),
+    ],
+)
+def test_a_wrong_appointment_is_refused_beside_its_field_and_stays_typed(
+    tmp_path: Path, sent: dict[str, object], field: str, said: str
+) -> None:
+    browser, _, plan = with_an_appointment(tmp_path)
+    page = browser.post(f"/plans/{plan}/appointment", {"do": "book", **sent})
+    assert page.status_code == 422
+    assert f'<span class="field-error" id="{field}-{plan}-error">{said}</span>' in page.text
+    assert page.text.count('class="field-error"') == 1
+    for name, text in sent.items():
+        assert f'name="{name}" type="{"date" if name == "on" else "time"}" value="{text}"' in page.text
+    assert booked(browser, plan) == FIRST
+
+
+def test_an_appointment_is_neither_moved_without_sense_nor_on_a_plan_that_has_ended(tmp_path: Path) -> None:
+    browser, person, plan = with_an_appointment(tmp_path)
+    later = {"do": "book", "on": "2026-12-17", "at": "14:00"}
+    assert browser.post(f"/plans/{plan}/appointment", {**later, "do": "swap"}).status_code == 403
+    assert browser.post("/plans/none/appointment", later).status_code == 404
+    browser.post(f"/plans/{plan}/status", {"do": "withdraw", "reason": "wrong person"})
+    assert browser.post(f"/plans/{plan}/appointment", later).status_code == 403
+    assert "Cancel the appointment" not in browser.get(f"/people/{person}").text
+    assert booked(browser, plan) == FIRST
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,243 @@
+"""From cases to the exact words of each hand-over: which messages are said in one, and in which sentences."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from service.delivery.attachments import attachments_for
+from service.delivery.cases import Case
+from service.domain.contact import Channel
+from service.domain.joining import Ready, join, people_of
+from service.domain.message import ComposedMessage, State
+from service.domain.sending import Drop, Reason
+from service.errors import WordingError
+from service.links import page_url, stand_in, token_of
+from service.messages.compose import Letter, Part, compose, compose_joined, says_whole_plan
+from service.messages.wordings import Wordings
+from service.planning.aftercare import live_link
+from service.services import Services
+from service.storage.records import Beginning, Ending, StoredMessage
+from service.storage.unit_of_work import UnitOfWork
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bundle:
+    """One hand-over: the message that carries it and those that its text also says, in exact words.
+
+    `composed` holds stand-ins for the people's links, `tokens` the real ones. `wordings` are the approved sentences
+    that it was made of. `repeat`: it is handed over once more because nobody knows whether it arrived.
+    """
+
+    members: tuple[Case, ...]
+    composed: ComposedMessage
+    tokens: tuple[str, ...]
+    wordings: Wordings | None = None
+    repeat: bool = False
+
+    @property
+    def carrier(self) -> StoredMessage:
+        """The message that stands for the whole."""
+        return self.members[0].message
+
+    def outgoing(self) -> ComposedMessage:
+        """The message with the real links in place of their stand-ins: what leaves, but is never stored."""
+        return with_links(self.composed, self.tokens)
+
+    def body_hash(self) -> str:
+        """Pins the exact words that leave: channel, recipient, subject, text and HTML."""
+        return body_hash(self.outgoing())
+
+    def beginnings(self, now: datetime) -> list[Beginning]:
+        """What is written down before the first octet leaves. Other words than at the last attempt get another key."""
+        carrier, pinned = self.carrier, self.body_hash()
+        same = carrier.body_hash == pinned and carrier.key_since is not None
+        fresh = carrier.body_hash is None
+        return [
+            Beginning(
+                message=replace(
+                    case.message,
+                    lease_token=case.message.lease_token + self.repeat,
+                    repeats=case.message.repeats + self.repeat,
+                ),
+                composed=self.composed,
+                body_hash=pinned,
+                rendering=carrier.rendering if same or fresh else carrier.rendering + 1,
+                key_since=carrier.key_since if same and carrier.key_since is not None else now,
+                carrier=None if case.message is carrier else carrier.id,
+            )
+            for case in self.members
+        ]
+
+
+def body_hash(composed: ComposedMessage) -> str:
+    """What pins the exact words of a message: channel, recipient, subject, text and HTML."""
+    parts = (composed.channel.value, composed.to, composed.subject, composed.text, composed.html or "")
+    return hashlib.sha256("\x00".join(parts).encode()).hexdigest()
+
+
+def with_links(composed: ComposedMessage, tokens: Sequence[str]) -> ComposedMessage:
+    """The message with each token in place of its stand-in."""
+
+    def filled(text: str) -> str:
+        for number, token in enumerate(tokens):
+            text = text.replace(stand_in(number), token)
+        return text
+
+    return replace(
+        composed,
+        text=filled(composed.text),
+        html=filled(composed.html) if composed.html is not None else None,
+        unsubscribe=filled(composed.unsubscribe) if composed.unsubscribe is not None else None,
+    )
+
+
+def bundle(
+    services: Services, work: UnitOfWork, cases: Mapping[str, Case], now: datetime
+) -> tuple[list[Bundle], list[Ending]]:
+    """Put the messages together that go now, and word them; the others end as decided. Files are not made yet."""
+    ready = {case.message.id: found for case in cases.values() if (found := case.ready(services, now)) is not None}
+    groups = join(ready.values())
+    going = {each.id for group in groups for each in group}
+    endings = [_unsent(case, now) for case in cases.values() if case.message.id not in going]
+    wording = _Wording(
+        services=services,
+        work=work,
+        wordings=services.wordings(work),
+        cases=cases,
+        links=work.facts.links_of({each.person_id for group in groups for each in group}) if groups else {},
+    )
+    bundles = []
+    for group in groups:
+        for part in wording.of(group):
+            if isinstance(part, Ending):
+                endings.append(part)
+            else:
+                bundles.append(part)
+    return bundles, endings
+
+
+def _unsent(case: Case, now: datetime) -> Ending:
+    message = case.message
+    if message.look_at > now and not isinstance(case.decision, Drop):  # claimed only to go along, and found nobody
+        return Ending(message=message, state=State.PENDING, look_at=message.look_at, reason=message.reason)
+    return case.ending(now)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wording:
+    """Words the groups of one pass."""
+
+    services: Services
+    work: UnitOfWork
+    wordings: Wordings
+    cases: Mapping[str, Case]
+    links: Mapping[str, str]
+
+    def of(self, group: Sequence[Ready]) -> Iterable[Bundle | Ending]:
+        """The bundle; when its joined words are not approved, each message alone; when not even that, its drop."""
+        people, cases = people_of(group), self.cases
+        tokens = [token_of(self.services.secret_key, self.links[each]) if each in self.links else "" for each in people]
+        first = cases[group[0].id]
+        members = [first]
+        if len(group) > 1:  # sentences about one person follow each other
+            rest = sorted((cases[each.id] for each in group), key=lambda case: people.index(case.message.person_id))
+            members += [case for case in rest if case is not first]
+        try:
+            composed = self._composed(members, people, group[0].channel)
+        except WordingError as unsaid:
+            if len(group) == 1:
+                yield Ending(
+                    message=first.message,
+                    state=State.DROPPED,
+                    reason=Reason.WORDING_NOT_APPROVED,
+                    detail=str(unsaid),
+                )
+            for each in group if len(group) > 1 else ():
+                message = cases[each.id].message
+                if each.overdue:
+                    yield from self.of([each])
+                else:
+                    yield Ending(message=message, state=State.PENDING, look_at=message.planned.earliest)
+            return
+        yield Bundle(members=tuple(members), composed=composed, tokens=tuple(tokens), wordings=self.wordings)
+
+    def _composed(self, members: Sequence[Case], people: Sequence[str], channel: Channel) -> ComposedMessage:
+        services, case = self.services, members[0]
+        if len(members) > 1:
+            parts = [
+                Part(
+                    planned=each.message.planned,
+                    contact=each.contact,
+                    letter=letter_for(services, each, people.index(each.message.person_id)),
+                )
+                for each in members
+            ]
+            return compose_joined(parts, services.clinic, self.wordings, channel)
+        planned = case.message.planned
+        plan = None
+        if says_whole_plan(planned.kind, channel):
+            plan = self.work.plans.get(case.message.plan_id).plan
+        letter = letter_for(services, case, 0)
+        return compose(planned, plan, case.contact, services.clinic, self.wordings, channel, letter)
+
+
+def letter_for(services: Services, case: Case, number: int) -> Letter:
+    """What the words need beside the sentences; `number` is the person's place among those the message speaks of."""
+    link = page_url(services.clinic.base_url, stand_in(number))
+    booked = case.facts.booked
+    return Letter(
+        link=link,
+        pack=case.facts.pack,
+        booked=(booked[0].isoformat(), booked[1].isoformat("minutes")) if booked is not None else None,
+        unsubscribe=f"{link}/stop-now" if link.startswith("https://") else None,  # RFC 8058 asks for HTTPS
+    )
+
+
+def again(services: Services, work: UnitOfWork, members: Sequence[Case]) -> Bundle | None:
+    """The bundle of an uncertain message in the words that were handed over; None when they cannot be made the same."""
+    first = members[0].message
+    if first.channel is None or first.to is None or first.text is None:
+        return None
+    people = list(dict.fromkeys(case.message.person_id for case in members))
+    people = [people[0], *sorted(people[1:])]
+    links = work.facts.links_of(people)
+    composed = ComposedMessage(
+        channel=first.channel,
+        to=first.to,
+        language=first.language or "",
+        wanted_language=first.language or "",
+        subject=first.subject or "",
+        text=first.text,
+        html=first.html,
+        attachments=(),
+        units=first.units,
+        missing=(),
+        pack=members[0].facts.pack,
+        unsubscribe=letter_for(services, members[0], 0).unsubscribe,
+    )
+    tokens = tuple(token_of(services.secret_key, links[each]) if each in links else "" for each in people)
+    found = Bundle(members=tuple(members), composed=composed, tokens=tokens, repeat=True)
+    return found if found.body_hash() == first.body_hash else None
+
+
+def with_files(services: Services, found: Bundle) -> Bundle:
+    """The bundle with its people's links, made where there was none, and with its files."""
+    now = services.clock.now()
+    if not all(found.tokens):
+        people = list(dict.fromkeys(case.message.person_id for case in found.members))
+        people = [people[0], *sorted(people[1:])]
+        with services.open_work() as work:
+            tokens = tuple(live_link(services, work, person_id, now) for person_id in people)
+            work.commit()
+        found = replace(found, tokens=tokens)
+    if found.composed.channel is Channel.TEXT:
+        return found
+    case = found.members[0]
+    with services.open_reading() as work:
+        stored = work.plans.get(case.message.plan_id)
+    kind = case.message.planned.kind
+    files = attachments_for(services, stored, case.contact, found.composed, kind, found.tokens[0])
+    return replace(found, composed=replace(found.composed, attachments=files))

@@ -1,0 +1,170 @@
+"""A message beside everything that decides about it at this moment, and the decision. Loaded for many at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+
+from service import codec
+from service.domain.contact import Channel, Contact
+from service.domain.joining import JOINED, Ready
+from service.domain.message import MessageKind, State
+from service.domain.sending import EXEMPT, IMPORTANCE, Circumstances, Decision, Drop, Hold, Reason, Send, decide
+from service.domain.transport_health import Health, not_before
+from service.domain.wall_clock import zone_named
+from service.services import Services
+from service.storage.records import Ending, Facts, StoredMessage
+from service.storage.unit_of_work import UnitOfWork
+
+_DAY = timedelta(hours=26)
+"""Longer than the longest local day, so that a count of today misses nothing."""
+
+_ROOM = 5
+"""Important messages that one person may be due on one day, at most: nearer to the cap than this, they are counted."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One message, its person, what is true about it now, and what may be done with it."""
+
+    message: StoredMessage
+    contact: Contact
+    facts: Facts
+    circumstances: Circumstances
+    decision: Decision
+    detail: str = ""
+
+    @property
+    def channel(self) -> Channel | None:
+        """The channel it may go by now, if it may."""
+        return self.decision.channel if isinstance(self.decision, Send) else None
+
+    def ready(self, services: Services, now: datetime) -> Ready | None:
+        """How it may go: now, or (`overdue` false) only along with another one that does; None when it may not."""
+        planned, decision = self.message.planned, self.decision
+        if isinstance(decision, Send):
+            return self._ready(decision.channel, overdue=True)
+        soon = timedelta(minutes=services.pack.timing.join_minutes)
+        early = isinstance(decision, Hold) and decision.reason is Reason.NOT_YET and planned.due <= now + soon
+        if planned.kind not in JOINED or not (early or decision.reason is Reason.DAILY_CAP):
+            return None
+        along = replace(self.circumstances, sent_today=0, waiting_today=0)
+        asked = decide(
+            replace(planned, earliest=min(planned.earliest, now)), self.contact, services.clinic, along, now=now
+        )
+        return self._ready(asked.channel, overdue=False) if isinstance(asked, Send) else None
+
+    def _ready(self, channel: Channel, *, overdue: bool) -> Ready:
+        return Ready(
+            id=self.message.id,
+            person_id=self.message.person_id,
+            message=self.message.planned,
+            contact=self.contact,
+            channel=channel,
+            overdue=overdue,
+        )
+
+    def ending(self, now: datetime) -> Ending:
+        """What becomes of it when it does not go now: dropped, held, or looked at again at once."""
+        if isinstance(self.decision, Drop):
+            return Ending(message=self.message, state=State.DROPPED, reason=self.decision.reason, detail=self.detail)
+        if isinstance(self.decision, Hold):
+            return Ending(
+                message=self.message, state=State.PENDING, look_at=self.decision.until, reason=self.decision.reason
+            )
+        return Ending(message=self.message, state=State.PENDING, look_at=now)
+
+
+@dataclass(slots=True)
+class Looking:
+    """Looks at messages in one pass; remembers the contacts that it has read, and how the transports last did."""
+
+    services: Services
+    contacts: dict[str, Contact] = field(default_factory=dict)
+    health: dict[Channel, Health] = field(default_factory=dict)
+
+    def cases(self, work: UnitOfWork, messages: Sequence[StoredMessage], now: datetime) -> dict[str, Case]:
+        """Each message's case, by id, as the record stands in this transaction."""
+        if not messages:
+            return {}
+        facts = work.facts.about([message.id for message in messages])
+        around = self._around(work, {each.person_id for each in facts.values()}, now)
+        found = {}
+        for message in messages:
+            if message.id in facts:
+                found[message.id] = self._case(message, facts[message.id], around, now)
+        return found
+
+    def _case(self, message: StoredMessage, facts: Facts, around: _Around, now: datetime) -> Case:
+        contact = self.contacts.get(facts.contact)
+        if contact is None:
+            contact = self.contacts[facts.contact] = codec.load(Contact, facts.contact)
+        circumstances = around.of(message, facts, contact, now)
+        decision = decide(message.planned, contact, self.services.clinic, circumstances, now=now)
+        detail = ""
+        if isinstance(decision, Drop) and decision.reason is Reason.NO_CHANNEL:
+            unfitted = [each for each in contact.channels if contact.reach(each) and each not in circumstances.fitted]
+            detail = f"no transport is set up for {unfitted[0]}" if unfitted else ""
+        return Case(
+            message=message,
+            contact=contact,
+            facts=facts,
+            circumstances=circumstances,
+            decision=decision,
+            detail=detail,
+        )
+
+    def _around(self, work: UnitOfWork, people: set[str], now: datetime) -> _Around:
+        cap = self.services.clinic.daily_cap
+        handed = work.facts.handed_since(people, now - _DAY, EXEMPT) if cap else {}
+        near = {person for person in people if cap and len(handed.get(person, ())) + _ROOM >= cap}
+        self.health, off = work.transports.read(lock=bool(self.services.rates))
+        return _Around(
+            fitted=frozenset(self.services.transports),
+            off=off,
+            health=self.health,
+            handed=handed,
+            waiting=work.facts.waiting_until(near, now + _DAY) if near else {},
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Around:
+    """What is true for many messages at once."""
+
+    fitted: frozenset[Channel]
+    off: frozenset[Channel]
+    health: Mapping[Channel, Health]
+    handed: Mapping[str, Sequence[datetime]]
+    waiting: Mapping[str, Sequence[tuple[MessageKind, datetime]]]
+
+    def of(self, message: StoredMessage, facts: Facts, contact: Contact, now: datetime) -> Circumstances:
+        """The circumstances of one message."""
+        handed = self.handed.get(facts.person_id, ())
+        waiting = self.waiting.get(facts.person_id, ())
+        sent_today = waiting_today = 0
+        if handed or waiting:
+            zone = zone_named(contact.zone)
+            today = now.astimezone(zone).date()
+            mine = IMPORTANCE[message.planned.kind]
+            sent_today = sum(1 for at in handed if at.astimezone(zone).date() == today)
+            waiting_today = sum(
+                1
+                for kind, due in waiting
+                if IMPORTANCE[kind] < mine and kind not in EXEMPT and due.astimezone(zone).date() == today
+            )
+        return Circumstances(
+            plan=facts.plan,
+            superseded=facts.superseded,
+            booked=facts.booked,
+            dose_done=facts.dose_done,
+            tried=facts.tried,
+            fitted=self.fitted,
+            off=self.off,
+            paused={
+                channel: ready for channel, health in self.health.items() if (ready := not_before(health, now)) > now
+            },
+            sent_today=sent_today,
+            waiting_today=waiting_today,
+        )

@@ -1,0 +1,93 @@
+"""The lines to the next hops: so many at a time as each transport can carry, each hand-over in a thread of its own."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from queue import Empty, SimpleQueue
+
+from service.delivery.bundles import Bundle
+from service.domain.contact import Channel
+from service.domain.message import Envelope, Outcome, Result
+from service.storage.records import StoredMessage
+from service.transports.port import Transport, connections_of
+
+log = logging.getLogger("service.delivery")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Handing:
+    """A hand-over that is written down as begun. `messages` are as they were begun, the carrier first."""
+
+    bundle: Bundle
+    messages: tuple[StoredMessage, ...]
+    envelope: Envelope
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Handed:
+    """What came of it. `fault` names a plug-in's broken promise."""
+
+    handing: Handing
+    outcome: Outcome
+    fault: bool = False
+
+
+class Lanes:
+    """Use as a context manager; leaving waits for the hand-overs under way."""
+
+    def __init__(self, transports: Mapping[Channel, Transport]) -> None:
+        self._transports = transports
+        self._pools: dict[int, ThreadPoolExecutor] = {}
+        self._busy: dict[int, int] = {}
+        self._ended: SimpleQueue[Handed] = SimpleQueue()
+
+    def __enter__(self) -> Lanes:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for pool in self._pools.values():
+            pool.shutdown(wait=True)
+
+    @property
+    def under_way(self) -> int:
+        """How many hand-overs are not answered yet."""
+        return sum(self._busy.values())
+
+    def free(self, channel: Channel) -> int:
+        """How many more messages the channel's transport can take now."""
+        transport = self._transports[channel]
+        return connections_of(transport) - self._busy.get(id(transport), 0)
+
+    def hand(self, handing: Handing) -> None:
+        """Begin a hand-over; its answer comes out of `answers`."""
+        transport = self._transports[handing.envelope.message.channel]
+        mark = id(transport)
+        if mark not in self._pools:
+            self._pools[mark] = ThreadPoolExecutor(connections_of(transport), thread_name_prefix="lane")
+        self._busy[mark] = self._busy.get(mark, 0) + 1
+        self._pools[mark].submit(self._send, transport, handing)
+
+    def answers(self, seconds: float | None) -> list[Handed]:
+        """Every answer that came, waiting for the first one; none when `seconds` passed without one."""
+        found = []
+        try:
+            found.append(self._ended.get(timeout=seconds))
+            while True:
+                found.append(self._ended.get_nowait())
+        except Empty:
+            pass
+        for each in found:
+            self._busy[id(self._transports[each.handing.envelope.message.channel])] -= 1
+        return found
+
+    def _send(self, transport: Transport, handing: Handing) -> None:
+        try:
+            answered = Handed(handing=handing, outcome=transport.send(handing.envelope))
+        except Exception as fault:  # a transport that raises breaks its promise: nobody knows what left
+            log.exception("message %s: %s", handing.messages[0].id, type(fault).__name__)
+            outcome = Outcome(result=Result.UNKNOWN, detail=f"a fault in the service: {type(fault).__name__}")
+            answered = Handed(handing=handing, outcome=outcome, fault=True)
+        self._ended.put(answered)

@@ -1,0 +1,73 @@
+"""How does a template become a PDF? With the two shipped fonts, the values as data, and the same bytes every time.
+
+The values go to the compiler as JSON, never as its source, so nothing that a person typed can be markup.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import Literal
+
+import fontpkg_noto_sans
+import fontpkg_noto_sans_arabic
+import typst
+
+from service.errors import WordingError
+
+STANDARD: Literal["ua-1"] = "ua-1"
+"""PDF/UA-1 (ISO 14289-1); it also refuses a character that no font can show."""
+
+_NO_GLYPH = re.compile(r"the text `\"(.+?)\"` could not be displayed", re.DOTALL)
+_PANIC = re.compile(r"panicked with: \"?(.+?)\"?\Z", re.DOTALL)
+_TEMPLATES = Path(__file__).parent / "templates"
+
+
+def typeset(template: str, values: Mapping[str, object], what: str) -> bytes:
+    """A PDF of the template `template` (a file name without ending) with these values; `what` names it in errors.
+
+    Raises:
+        WordingError: a character cannot be printed, or the template itself refuses a value; says which and why.
+    """
+    try:
+        pdf = _compile(template, json.dumps(values, ensure_ascii=False))
+    except typst.TypstError as error:
+        refused = _PANIC.search(error.message)
+        if refused is not None:
+            raise WordingError(refused[1]) from error
+        unknown = _NO_GLYPH.search(error.message)
+        if unknown is None:
+            raise
+        raise WordingError(
+            f"{what} has no letter for {unknown[1]}: only Latin, Greek, Cyrillic and Arabic letters can be printed; "
+            "write it in one of these"
+        ) from error
+    return pdf
+
+
+def _compile(template: str, values: str) -> bytes:
+    compiler = typst.Compiler(
+        input=_source(template),
+        root=_TEMPLATES,
+        font_paths=_fonts(),
+        ignore_system_fonts=True,
+        sys_inputs={"values": values},
+    )
+    pdf = compiler.compile(format="pdf", pdf_standards=STANDARD, timestamp=0)
+    assert isinstance(pdf, bytes), "a PDF is one file"
+    return pdf
+
+
+@cache
+def _source(template: str) -> bytes:
+    return (_TEMPLATES / f"{template}.typ").read_bytes()
+
+
+@cache
+def _fonts() -> typst.Fonts:
+    """Reading the fonts takes longer than setting a page, so it is done once."""
+    folders = [Path(package.ROOT) / "files" for package in (fontpkg_noto_sans, fontpkg_noto_sans_arabic)]
+    return typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=folders)

@@ -1,0 +1,105 @@
+"""An appointment is booked, moved or cancelled after the plan was given: what follows it, and what had gone already."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, datetime, time, timedelta
+
+from service.domain.message import MessageKind, State
+from service.domain.plan import Status
+from service.domain.schedule import appointment_day
+from service.domain.wall_clock import exists, to_instant, to_wall, zone_named
+from service.errors import NotAllowedError, VisitError
+from service.planning.aftercare import replan
+from service.services import Services
+from service.storage.records import StoredMessage, StoredPlan
+from service.storage.unit_of_work import UnitOfWork
+
+FARTHEST = timedelta(days=730)
+"""An appointment later than this is taken for a slip of the finger. Our choice, the same as the longest return."""
+CHANGED = "appointment-changed"
+"""On the attention list: a reminder of the earlier appointment may have gone out, so somebody must tell the person."""
+NOT_ASKED = "return-not-asked"
+"""On the attention list: the appointment is cancelled, and no invitation to return will go by itself any more."""
+
+_GONE = frozenset({State.CLAIMED, State.HANDING, State.SENT, State.DELIVERED, State.UNCERTAIN})
+
+
+def book(services: Services, plan_id: str, appointment: tuple[date, time] | None, by: str) -> StoredPlan:
+    """Book or move the appointment of a plan to a local date and time of the clinic, or cancel it (None).
+
+    Reminders of the earlier appointment are overtaken and those of the new one planned; the calendar follows when it is
+    next read. Where an earlier reminder has gone out already, and where a cancelled appointment leaves nothing that
+    would ask the person back, the attention list says so. Booking what is booked already changes nothing.
+
+    Raises VisitError (a moment that has passed, lies more than two years ahead or does not exist), NotAllowedError (the
+    plan has ended), NotFoundError.
+    """
+    now = services.clock.now()
+    with services.open_work() as work:
+        stored = work.plans.get(plan_id)
+        if stored.appointment == appointment:
+            return stored
+        if stored.status not in (Status.ACTIVE, Status.ON_HOLD):
+            raise NotAllowedError("this plan has ended, so its appointment stays as it is; use the present plan")
+        if appointment is not None:
+            _check(services, appointment, now)
+        work.requests.appoint(plan_id, appointment)
+        changed = replace(stored, appointment=appointment)
+        contact = work.people.get(stored.person_id).contact
+        replan(services, work, changed, contact, now)
+        messages = [m for m in work.messages.of_person(stored.person_id) if m.plan_id == plan_id]
+        _ask_a_person(work, stored, changed, messages, now)
+        work.ledger.note(by, _action(stored, changed), plan_id, now, **_moments(stored, changed))
+        work.commit()
+    services.wake()
+    return changed
+
+
+def _check(services: Services, appointment: tuple[date, time], now: datetime) -> None:
+    zone = zone_named(services.clinic.zone)
+    wall = datetime.combine(*appointment)
+    if to_instant(wall, zone) <= now:
+        raise VisitError("appointment", "this moment has passed; give a date and a time that are still to come")
+    if wall > to_wall(now, zone) + FARTHEST:
+        raise VisitError("appointment", "this is more than two years ahead; check the year")
+    if not exists(wall, zone):
+        raise VisitError("appointment", "the clocks go forward over this time; give a time that the day has")
+
+
+def _action(before: StoredPlan, after: StoredPlan) -> str:
+    if after.appointment is None:
+        return "appointment-cancelled"
+    return "appointment-booked" if before.appointment is None else "appointment-moved"
+
+
+def _moments(before: StoredPlan, after: StoredPlan) -> dict[str, str]:
+    found = {"before": before.booked, "after": after.booked}
+    return {name: "T".join(booked) for name, booked in found.items() if booked is not None}
+
+
+def _ask_a_person(
+    work: UnitOfWork, before: StoredPlan, after: StoredPlan, messages: list[StoredMessage], now: datetime
+) -> None:
+    """Put on the attention list what no message will mend: a reminder that has gone out, a return nobody asks for."""
+    reminded = _reminder_gone(before, messages)
+    if reminded is not None and before.booked is not None:
+        detail = f"a reminder of {' at '.join(before.booked)} may have gone out: tell the person of the change"
+        work.ledger.ask(before.person_id, CHANGED, now, message_id=reminded.id, detail=detail)
+    back = after.plan.next_return
+    if after.appointment is None and back is not None and not _will_be_asked(messages):
+        detail = f"the appointment is cancelled: arrange the return that is due on {back.on}"
+        work.ledger.ask(before.person_id, NOT_ASKED, now, detail=detail)
+
+
+def _reminder_gone(before: StoredPlan, messages: list[StoredMessage]) -> StoredMessage | None:
+    """A reminder of the earlier appointment that has left, or may be leaving now."""
+    if before.appointment is None:
+        return None
+    reminders = (m for m in messages if m.planned.kind is MessageKind.APPOINTMENT and m.state in _GONE)
+    return next((m for m in reminders if appointment_day(m.planned.key) == before.appointment[0]), None)
+
+
+def _will_be_asked(messages: list[StoredMessage]) -> bool:
+    invitations = (m for m in messages if m.planned.kind is MessageKind.RETURN_DUE)
+    return any(m.state in (State.PENDING, State.CLAIMED) and not m.superseded for m in invitations)

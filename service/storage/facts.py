@@ -1,0 +1,128 @@
+"""What decisions about messages rest on, read for many messages at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from datetime import datetime
+from typing import cast
+
+from sqlalchemy import BindParameter, Table, bindparam, exists, select
+from sqlalchemy.orm import Session
+
+from service.domain.message import MessageKind, State
+from service.domain.plan import Status
+from service.storage.locks import holds_rows
+from service.storage.message_rows import tried_from
+from service.storage.records import Facts
+from service.storage.tables import DoseMarkRow, LinkRow, MessageRow, PersonRow, PlanRow
+
+_MESSAGES = cast("Table", MessageRow.__table__)
+_PEOPLE = cast("Table", PersonRow.__table__)
+_M, _P = _MESSAGES.c, _PEOPLE.c
+_PLANS = cast("Table", PlanRow.__table__)
+_MARKS = cast("Table", DoseMarkRow.__table__).c
+_LINKS = cast("Table", LinkRow.__table__).c
+_GIVEN: BindParameter[list[str]] = bindparam("given", expanding=True)
+
+# Made once: to build a statement costs more than to run it.
+_HOLD_PEOPLE = (
+    select(_P.id)
+    .where(_P.id.in_(select(_M.person_id).where(_M.id.in_(_GIVEN))))
+    .order_by(_P.id)
+    .with_for_update(key_share=True)
+)
+_HOLD_MESSAGES = select(_M.id).where(_M.id.in_(_GIVEN)).order_by(_M.id).with_for_update()
+_FACTS = (
+    select(
+        _M.id,
+        _M.person_id,
+        _M.state,
+        _M.lease_token,
+        _M.superseded,
+        _M.tried,
+        _P.contact,
+        _PLANS.c.status,
+        _PLANS.c.pack,
+        _PLANS.c.appointment_on,
+        _PLANS.c.appointment_at,
+        exists().where(_MARKS.plan_id == _M.plan_id, _MARKS.wall == _M.wall).label("dose_done"),
+    )
+    .select_from(_MESSAGES.join(_PEOPLE, _P.id == _M.person_id).join(_PLANS, _PLANS.c.id == _M.plan_id))
+    .where(_M.id.in_(_GIVEN))
+)
+_MAY_HAVE_LEFT = [each.value for each in (State.HANDING, State.SENT, State.DELIVERED, State.UNCERTAIN)]
+_HANDED = select(_M.person_id, _M.handed).where(
+    _M.person_id.in_(_GIVEN),
+    _M.handed >= bindparam("since"),
+    _M.carrier.is_(None),
+    _M.state.in_(_MAY_HAVE_LEFT),
+    _M.kind.not_in(bindparam("exempt", expanding=True)),
+)
+_WAITING = select(_M.person_id, _M.kind, _M.due).where(
+    _M.person_id.in_(_GIVEN),
+    _M.state.in_([State.PENDING.value, State.CLAIMED.value]),
+    _M.due <= bindparam("until"),
+    _M.superseded.is_(False),
+)
+_LIVE_LINKS = (
+    select(_LINKS.person_id, _LINKS.id)
+    .where(_LINKS.person_id.in_(_GIVEN), _LINKS.revoked.is_(None))
+    .order_by(_LINKS.created, _LINKS.id.desc())
+)
+
+
+class FactsBook:
+    """Reads, and in a transaction that may write also holds, what decisions rest on."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    def about(self, message_ids: Collection[str]) -> dict[str, Facts]:
+        """The facts of each message. In a transaction that may write, the messages and their people are kept from other
+        changes until it ends."""
+        connection, given = self._session.connection(), {"given": list(message_ids)}
+        if holds_rows(self._session):  # people first, then messages, each in one order: nobody waits in a circle
+            connection.execute(_HOLD_PEOPLE, given)
+            connection.execute(_HOLD_MESSAGES, given)
+        found = {}
+        for row in connection.execute(_FACTS, given):
+            booked = None
+            if row.appointment_on is not None and row.appointment_at is not None:
+                booked = (row.appointment_on, row.appointment_at)
+            found[row.id] = Facts(
+                message_id=row.id,
+                person_id=row.person_id,
+                state=State(row.state),
+                lease_token=row.lease_token,
+                superseded=row.superseded,
+                tried=tried_from(row.tried),
+                contact=row.contact,
+                plan=Status(row.status),
+                pack=row.pack,
+                booked=booked,
+                dose_done=bool(row.dose_done),
+            )
+        return found
+
+    def handed_since(
+        self, people: Collection[str], since: datetime, exempt: Iterable[MessageKind]
+    ) -> dict[str, list[datetime]]:
+        """When messages that count for the daily cap were handed over to these people; joined ones count once."""
+        values = {"given": list(people), "since": since, "exempt": [kind.value for kind in exempt]}
+        found: dict[str, list[datetime]] = {}
+        for person_id, handed in self._session.connection().execute(_HANDED, values):
+            found.setdefault(person_id, []).append(handed)
+        return found
+
+    def waiting_until(self, people: Collection[str], until: datetime) -> dict[str, list[tuple[MessageKind, datetime]]]:
+        """What these people are still due until then, as kind and due moment."""
+        values = {"given": list(people), "until": until}
+        found: dict[str, list[tuple[MessageKind, datetime]]] = {}
+        for person_id, kind, due in self._session.connection().execute(_WAITING, values):
+            found.setdefault(person_id, []).append((MessageKind(kind), due))
+        return found
+
+    def links_of(self, people: Collection[str]) -> dict[str, str]:
+        """The id of the newest link of each of these people that is not revoked."""
+        rows = self._session.connection().execute(_LIVE_LINKS, {"given": list(people)})
+        return {row.person_id: row.id for row in rows}

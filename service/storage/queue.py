@@ -1,0 +1,357 @@
+"""The messages table as a queue with leases: claim what is due, begin a hand-over, record what came of it.
+
+The order of the writes is the promise: an attempt is committed before the first octet leaves, and an outcome counts
+only under the lease token that it was claimed with. So a crash leaves `claimed` (nothing left: give it back) or
+`handing` (may have left: uncertain), and never a silent loss or a silent double. Many messages share one commit; the
+number that is being handed over at one moment is what a crash can make uncertain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import cast
+
+from sqlalchemy import BindParameter, Table, Update, and_, bindparam, exists, insert, or_, select, text, true, update
+from sqlalchemy.orm import Session
+from sqlalchemy.sql import ColumnElement
+
+from service import codec
+from service.domain.contact import Channel
+from service.domain.message import State
+from service.storage.locks import holds_rows
+from service.storage.message_rows import message_of, tried_text
+from service.storage.records import Beginning, Ending, StoredMessage
+from service.storage.tables import AttemptRow, MessageRow, PersonRow
+
+_MESSAGES = cast("Table", MessageRow.__table__)
+_ATTEMPTS = cast("Table", AttemptRow.__table__)
+
+
+class Held(StrEnum):
+    """Whether an outcome could be written down."""
+
+    OWN = "own"  # under the lease that it was claimed with
+    SETTLED = "settled"  # late, but nobody took the message up since: it is uncertain no more
+    LOST = "lost"  # too late: noted on its attempt only
+
+
+class Queue:
+    """What is due, who has it in hand, and how it ends."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    # Taking
+
+    def anything(self, now: datetime, lease: timedelta) -> bool:
+        """Whether a pass would find something to do; three looks into indexes."""
+        waiting = exists().where(MessageRow.state == State.PENDING.value, MessageRow.look_at <= now)
+        again = exists().where(MessageRow.repeat_at <= now)
+        ran_out = exists().where(_leased(), _ran_out(now, lease))
+        return bool(self._session.scalar(select(or_(waiting, again, ran_out))))
+
+    def claim(self, owner: str, now: datetime, lease: timedelta, limit: int) -> list[StoredMessage]:
+        """Take up to `limit` messages that are due, oldest first, under a lease that ends at now + lease."""
+        due = and_(MessageRow.state == State.PENDING.value, MessageRow.look_at <= now)
+        return self._claim(owner, now, lease, due, limit)
+
+    def claim_beside(
+        self, owner: str, now: datetime, lease: timedelta, claimed: Sequence[StoredMessage], within: timedelta
+    ) -> list[StoredMessage]:
+        """Take what could go along with the claimed messages: what the same recipients are due soon after."""
+        people = {message.person_id for message in claimed}
+        joint = select(PersonRow.phone).where(PersonRow.id.in_(people), PersonRow.joins)
+        sharing = self._session.scalars(select(PersonRow.id).where(PersonRow.phone.in_(joint), PersonRow.joins))
+        soon = and_(
+            MessageRow.person_id.in_(people.union(sharing)),
+            MessageRow.state == State.PENDING.value,
+            MessageRow.due <= now + within,
+            MessageRow.look_at <= now + within,
+        )
+        return self._claim(owner, now, lease, soon, 5 * len(claimed))
+
+    def _claim(
+        self, owner: str, now: datetime, lease: timedelta, which: ColumnElement[bool], limit: int
+    ) -> list[StoredMessage]:
+        # A CTE, not a bare subquery: PostgreSQL runs it exactly once, whatever plan it chooses, so the limit holds.
+        chosen = (
+            select(MessageRow.id)
+            .where(which)
+            .order_by(MessageRow.look_at)
+            .limit(limit)
+            .with_for_update(skip_locked=True)
+            .cte("chosen")
+        )
+        rows = self._session.connection().execute(
+            update(_MESSAGES)
+            .where(_MESSAGES.c.id.in_(select(chosen.c.id)))
+            .values(
+                state=State.CLAIMED.value,
+                lease_owner=owner,
+                lease_until=now + lease,
+                lease_token=_MESSAGES.c.lease_token + 1,
+            )
+            .returning(*_MESSAGES.c)
+        )
+        return sorted((message_of(row) for row in rows), key=lambda message: (message.planned.due, message.id))
+
+    def repeats(self, now: datetime, limit: int) -> list[list[StoredMessage]]:
+        """Uncertain messages whose repeat is due, each with those that its text also says."""
+        query = (
+            select(MessageRow)
+            .where(MessageRow.repeat_at <= now, MessageRow.state == State.UNCERTAIN.value, MessageRow.carrier.is_(None))
+            .order_by(MessageRow.repeat_at)
+            .limit(limit)
+        )
+        carriers = [message_of(row) for row in self._session.scalars(query)]
+        return [[carrier, *self.carried_by(carrier.id)] for carrier in carriers]
+
+    def put_off(self, message: StoredMessage, repeat_at: datetime | None) -> bool:
+        """Repeat an uncertain message at another moment, or (None) never by itself. False if it changed meanwhile."""
+        changed = self._session.connection().execute(
+            update(_MESSAGES)
+            .where(
+                _MESSAGES.c.id == message.id,
+                _MESSAGES.c.lease_token == message.lease_token,
+                _MESSAGES.c.state == State.UNCERTAIN.value,
+            )
+            .values(repeat_at=repeat_at)
+        )
+        return bool(changed.rowcount)
+
+    def send_elsewhere(self, message: StoredMessage, failed: Channel, now: datetime) -> None:
+        """Have a message that came to nothing looked at again, for another channel than the one that failed."""
+        self._session.connection().execute(
+            update(_MESSAGES)
+            .where(_MESSAGES.c.id == message.id, _MESSAGES.c.lease_token == message.lease_token)
+            .values(
+                state=State.PENDING.value,
+                look_at=now,
+                reason=None,
+                tried=tried_text(message.tried | {failed}),
+                carrier=None,
+                repeat_at=None,
+                finished=None,
+            )
+        )
+        self._session.expire_all()
+
+    def carried_by(self, carrier_id: str) -> list[StoredMessage]:
+        """The messages that are said in the text of this one."""
+        query = select(MessageRow).where(MessageRow.carrier == carrier_id).order_by(MessageRow.id)
+        return [message_of(row) for row in self._session.scalars(query)]
+
+    def extend(self, messages: Iterable[StoredMessage], now: datetime, lease: timedelta) -> None:
+        """Keep what was claimed and is not begun yet for longer."""
+        self._each_held(messages, {"lease_until": now + lease})
+
+    def release(self, messages: Iterable[StoredMessage], now: datetime) -> None:
+        """Give back at once what was claimed and will not be begun: this process is about to stop."""
+        self._each_held(
+            messages, {"state": State.PENDING.value, "lease_owner": None, "lease_until": None, "look_at": now}
+        )
+
+    def _each_held(self, messages: Iterable[StoredMessage], values: dict[str, object]) -> None:
+        keys = [{"b_id": each.id, "b_token": each.lease_token} for each in messages]
+        if keys:
+            self._session.connection().execute(
+                update(_MESSAGES)
+                .where(
+                    _MESSAGES.c.id == bindparam("b_id"),
+                    _MESSAGES.c.lease_token == bindparam("b_token"),
+                    _MESSAGES.c.state == State.CLAIMED.value,
+                )
+                .values(**values),
+                keys,
+            )
+
+    def recover(
+        self, now: datetime, lease: timedelta, repeat_at: Callable[[StoredMessage], datetime | None]
+    ) -> list[StoredMessage]:
+        """Give back what was claimed under a lease that ran out; what was being handed over becomes uncertain and is
+        returned, to be put before a person unless `repeat_at` names the moment of a repeat.
+
+        A lease that ends later than any lease of now could was made under a clock that was ahead: it has run out too.
+        """
+        ran_out = and_(_leased(), _ran_out(now, lease))
+        # Whoever records an outcome at this moment holds the row and goes first: such rows wait for the next pass.
+        unstarted = select(MessageRow.id).where(MessageRow.state == State.CLAIMED.value, ran_out)
+        self._session.execute(
+            update(MessageRow)
+            .where(MessageRow.id.in_(select(unstarted.with_for_update(skip_locked=True).cte("unstarted").c.id)))
+            .values(state=State.PENDING.value, lease_owner=None, lease_until=None, look_at=now)
+            .execution_options(synchronize_session=False)
+        )
+        begun = select(MessageRow).where(MessageRow.state == State.HANDING.value, ran_out)
+        rows = self._session.scalars(begun.with_for_update(skip_locked=True)).all()
+        for row in rows:
+            row.state, row.lease_owner, row.lease_until, row.finished = State.UNCERTAIN.value, None, None, now
+            row.detail = "the hand-over began and nobody recorded its end"
+            row.repeat_at = repeat_at(message_of(row)) if row.carrier is None else None
+        self._session.flush()
+        return [message_of(row) for row in rows]
+
+    # Writing down
+
+    def begin(self, beginnings: Sequence[Beginning], now: datetime, lease: timedelta) -> None:
+        """Write down the exact words and that these hand-overs start. The caller holds the rows (`facts`)."""
+        if not beginnings:
+            return
+        words, attempts = [], []
+        for each in beginnings:
+            message, composed = each.message, each.composed
+            token = message.lease_token
+            words.append(
+                {
+                    "b_id": message.id,
+                    "lease_token": token,
+                    "attempts": message.attempts + 1,
+                    "channel": composed.channel.value,
+                    "to": composed.to,
+                    "language": composed.language,
+                    "subject": composed.subject,
+                    "text": composed.text,
+                    "html": composed.html,
+                    "units": codec.dump(composed.units),
+                    "body_hash": each.body_hash,
+                    "rendering": each.rendering,
+                    "key_since": each.key_since,
+                    "carrier": each.carrier,
+                    "repeats": message.repeats,
+                    "lease_until": now + lease,
+                    "handed": now,
+                }
+            )
+            attempts.append(
+                {
+                    "message_id": message.id,
+                    "number": message.attempts + 1,
+                    "lease_token": token,
+                    "channel": composed.channel.value,
+                    "key": f"{message.id}-{each.rendering}" if each.rendering else message.id,
+                    "body_hash": each.body_hash,
+                    "begun": now,
+                    "detail": "" if each.carrier is None else f"said in {each.carrier}",
+                    "late": False,
+                }
+            )
+        connection = self._session.connection()
+        connection.execute(_BEGIN, words)
+        connection.execute(_BEGIN_ATTEMPT, attempts)
+
+    def end(self, endings: Sequence[Ending], now: datetime) -> list[Held]:
+        """Record how each ends, if it is still in the hands of the process that it was claimed by."""
+        if not endings:
+            return []
+        ids = [each.message.id for each in endings]
+        query = _CURRENT_HELD if holds_rows(self._session) else _CURRENT
+        rows_now = self._session.connection().execute(query, {"ids": ids})
+        current = {message_id: (token, State(state)) for message_id, token, state in rows_now}
+        held: list[Held] = []
+        rows: list[dict[str, object]] = []
+        attempts: list[dict[str, object]] = []
+        for each in endings:
+            token, state = current[each.message.id]
+            same = token == each.message.lease_token
+            if same and state in (State.CLAIMED, State.HANDING):
+                held.append(Held.OWN)
+            elif same and state is State.UNCERTAIN and each.state is not State.UNCERTAIN:
+                held.append(Held.SETTLED)
+            else:
+                held.append(Held.LOST)
+            if held[-1] is not Held.LOST:
+                rows.append(_ended(each, now))
+            if each.message.state is State.HANDING:
+                attempts.append(
+                    {
+                        "b_id": each.message.id,
+                        "b_token": each.message.lease_token,
+                        "ended": now,
+                        "result": each.state.value,
+                        "detail": each.detail,
+                        "late": held[-1] is not Held.OWN,
+                    }
+                )
+        connection = self._session.connection()
+        given_back = [row for row in rows if row["state"] == State.PENDING.value]
+        final = [row for row in rows if row["state"] != State.PENDING.value]
+        for statement, group in ((_GIVE_BACK, given_back), (_END, final), (_END_ATTEMPT, attempts)):
+            if group:
+                connection.execute(statement, group)
+        return held
+
+
+_CURRENT = select(_MESSAGES.c.id, _MESSAGES.c.lease_token, _MESSAGES.c.state).where(
+    _MESSAGES.c.id.in_(bindparam("ids", expanding=True))
+)
+_CURRENT_HELD = _CURRENT.order_by(_MESSAGES.c.id).with_for_update()
+_WORDS = (
+    "lease_token",
+    "attempts",
+    "channel",
+    "to",
+    "language",
+    "subject",
+    "text",
+    "html",
+    "units",
+    "body_hash",
+    "rendering",
+    "key_since",
+    "carrier",
+    "repeats",
+    "lease_until",
+    "handed",
+)
+_BEGIN = (
+    update(_MESSAGES)
+    .where(_MESSAGES.c.id == bindparam("b_id"))
+    .values(state=State.HANDING.value, repeat_at=None, **{name: bindparam(name) for name in _WORDS})
+)
+_BEGIN_ATTEMPT = insert(_ATTEMPTS)
+_ENDED = ("state", "reason", "detail", "tried", "repeat_at")
+
+
+def _end_with(*more: str) -> Update:
+    values: dict[str, BindParameter[object]] = {name: bindparam(name) for name in (*_ENDED, *more)}
+    return (
+        update(_MESSAGES)
+        .where(_MESSAGES.c.id == bindparam("b_id"))
+        .values(lease_owner=None, lease_until=None, **values)
+    )
+
+
+_END = _end_with("reference", "finished")
+_GIVE_BACK = _end_with("look_at", "carrier")
+_END_ATTEMPT = (
+    update(_ATTEMPTS)
+    .where(_ATTEMPTS.c.message_id == bindparam("b_id"), _ATTEMPTS.c.lease_token == bindparam("b_token"))
+    .values({name: bindparam(name) for name in ("ended", "result", "detail", "late")})
+)
+
+
+def _leased() -> ColumnElement[bool]:
+    # Word for word the condition of the index; without it SQLite reads the whole table.
+    return and_(text("messages.state IN ('claimed', 'handing')"), true())
+
+
+def _ran_out(now: datetime, lease: timedelta) -> ColumnElement[bool]:
+    return or_(MessageRow.lease_until < now, MessageRow.lease_until > now + lease)
+
+
+def _ended(ending: Ending, now: datetime) -> dict[str, object]:
+    message = ending.message
+    tried = message.tried | {ending.tried} if ending.tried is not None else message.tried
+    row: dict[str, object] = {
+        "b_id": message.id,
+        "state": ending.state.value,
+        "reason": ending.reason,
+        "detail": ending.detail,
+        "tried": tried_text(tried),
+        "repeat_at": ending.repeat_at,
+    }
+    if ending.state is State.PENDING:
+        return row | {"look_at": ending.look_at or now, "carrier": None}
+    return row | {"reference": ending.reference, "finished": now}

@@ -1,0 +1,38 @@
+"""What does an entry of the attention list ask of staff, in plain words? One label for every reason.
+
+`tests/web/test_reasons.py` reads the code for reasons that have none.
+"""
+
+from __future__ import annotations
+
+from service.domain.sending import LABELS
+
+ATTENTION: dict[str, str] = {
+    **{reason.value: label for reason, label in LABELS.items()},
+    "reply-warning": "wrote words that may warn of something urgent: read them now",
+    "reply": "wrote to us",
+    "calendar-reply": "answered an invitation in their calendar",
+    "auto-reply": "an automatic mail came from an address in no record",
+    "unmatched-bounce": "mail came back that fits none of our messages",
+    "unreadable": "a mail came that cannot be read",
+    "stop": "asked to stop, from a number or address in no record",
+    "start": "asked to start again, from a number or address in no record",
+    "help": "asked for help, from a number or address in no record",
+    "channel-stopped": "stopped a channel",
+    "channel-started": "started a channel again",
+    "complaint": "called our mail unwanted",
+    "contact-invalid": "the number or address was found unusable: ask for another one",
+    "late-bounce": "a message came back after it was reported as delivered",
+    "uncertain": "may or may not have gone out: ask the person",
+    "language": "sent in another language than wanted",
+    "letter-waiting": "a letter waits to be printed and posted",
+    "appointment-changed": "the appointment changed after a reminder of it had gone out",
+    "return-not-asked": "the return is due and no invitation will go by itself",
+}
+"""Reasons of the attention list, and kinds of words from strangers, to what staff read."""
+
+
+def label(code: str) -> str:
+    """A reason in words, with a capital letter; a reason of another version of the service as it is."""
+    said = ATTENTION.get(code, code)
+    return said[:1].upper() + said[1:]
