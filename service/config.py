@@ -30,9 +30,13 @@ def _shipped(name: str) -> Path:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TransportSettings:
-    """Which transport carries a channel, and its own options (see each transport's module)."""
+    """Which transport carries a channel, and its own options (see each transport's module).
+
+    per_second: the most messages a second, all processes together; 0 for no limit.
+    """
 
     use: str
+    per_second: float = 0
     options: Mapping[str, str | int | bool] = field(default_factory=dict)
 
 
@@ -127,6 +131,11 @@ class Settings:
             raise ValueError('engine "procrastinate" needs PostgreSQL: set database to postgresql+psycopg://...')
         if self.tick_seconds < 1:
             raise ValueError("tick_seconds must be at least 1")
+        for name, transport in self.transports.items():
+            if transport.per_second < 0:
+                raise ValueError(f"transports.{name}.per_second must be 0 (no limit) or more messages a second")
+        if self.clinic.daily_cap < 0:
+            raise ValueError("clinic.daily_cap must be 0 (no limit) or more messages a day")
         if self.health_after_seconds < 1:
             raise ValueError("health_after_seconds must be at least 1")
         if not self.clinic.base_url.startswith(("http://", "https://")):

@@ -10,6 +10,7 @@ TragusError                     one clear sentence for the person who can mend i
 |- SettingsError                the configuration is not usable
 |- NotFoundError                the thing asked for is not (or no longer) there
 |- NotAllowedError              this person may not do that, or not now
+|   `- AskedOtherwiseError      a form was used already, for something else
 |- TransportError               a transport cannot be loaded or is wrongly configured
 `- DatabaseAwayError            the database does not answer, or cannot write now
 """
@@ -89,6 +90,14 @@ class NotFoundError(TragusError):
 
 class NotAllowedError(TragusError):
     """This person may not do that, or not now."""
+
+
+class AskedOtherwiseError(NotAllowedError):
+    """The form was already used, for something else: its key stands for another request."""
+
+    def __init__(self, plan_id: str) -> None:
+        self.plan_id = plan_id
+        super().__init__("this form was used already, with other content: open the page again")
 
 
 class TransportError(TragusError):

@@ -29,7 +29,8 @@ class Services:
 
     `wake` is called after something may have fallen due. If it does nothing, or is lost, the next tick finds it.
     `rates` are the most messages a second by channel, where there is a limit. `bounce_domain` is the mail domain that
-    bounces come back to, marked so that each finds its message; empty when nobody reads them.
+    bounces come back to, marked so that each finds its message; empty when nobody reads them. `clock_believed` is asked
+    before each pass: while the clock has just jumped nothing is sent and nothing is dropped.
     """
 
     clinic: Clinic
@@ -46,6 +47,7 @@ class Services:
     rates: Mapping[Channel, float] = field(default_factory=dict)
     bounce_domain: str = ""
     wake: Callable[[], None] = lambda: None
+    clock_believed: Callable[[], bool] = lambda: True
     _wordings: tuple[object, Wordings] | None = None
 
     def wordings(self, work: UnitOfWork) -> Wordings:

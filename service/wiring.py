@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import logging
 import random
+import time
 import uuid
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -12,12 +14,15 @@ from sqlalchemy import Engine
 
 from service.config import Settings
 from service.content.loader import load_pack
+from service.domain.clock_watch import ClockWatch
 from service.domain.contact import Channel
 from service.messages.catalogs import load_catalogs
 from service.services import Clock, Services
 from service.storage.migrate import upgrade
 from service.storage.unit_of_work import UnitOfWork, open_engine
 from service.transports.port import load_transport
+
+log = logging.getLogger("service.clock")
 
 
 class SystemClock:
@@ -26,6 +31,24 @@ class SystemClock:
     def now(self) -> datetime:
         """The present instant, UTC."""
         return datetime.now(UTC)
+
+
+@dataclass(kw_only=True)
+class WatchedClock:
+    """Compares the machine's clock with its steady one, and says when it jumped."""
+
+    watch: ClockWatch | None = None
+
+    def believed(self) -> bool:
+        """Whether the clock can be trusted now; to be asked often."""
+        wall, steady = datetime.now(UTC), time.monotonic()
+        before = self.watch or ClockWatch(wall=wall, steady=steady)
+        self.watch = before.look(wall, steady)
+        if before.believed and not self.watch.believed:
+            log.warning("the clock jumped from %s to %s: sending waits until it holds", self.watch.before, wall)
+        elif self.watch.believed and not before.believed:
+            log.warning("the clock is believed again: %s", wall)
+        return self.watch.believed
 
 
 @dataclass(kw_only=True)
@@ -76,4 +99,7 @@ def build(settings: Settings, *, clock: Clock | None = None, transports: bool = 
         transports={
             Channel(name): load_transport(chosen.use, chosen.options) for name, chosen in chosen_transports.items()
         },
+        rates={Channel(name): chosen.per_second for name, chosen in chosen_transports.items() if chosen.per_second},
+        bounce_domain=settings.clinic.email.rpartition("@")[2] if settings.mailbox is not None else "",
+        clock_believed=WatchedClock().believed if isinstance(clock, SystemClock) else lambda: True,
     )

@@ -22,6 +22,11 @@ from service.transports.printed import KeepsLetters
 _CALENDAR_WITH = frozenset({MessageKind.PLAN_GIVEN, MessageKind.APPOINTMENT})
 
 
+def has_files(channel: Channel, kind: MessageKind) -> bool:
+    """Whether files travel with a message of this kind by this channel."""
+    return channel is Channel.LETTER or (channel is Channel.EMAIL and kind in _CALENDAR_WITH)
+
+
 def attachments_for(
     services: Services,
     stored: StoredPlan,

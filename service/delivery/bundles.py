@@ -7,12 +7,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from service.delivery.attachments import attachments_for
+from service.delivery.attachments import attachments_for, has_files
 from service.delivery.cases import Case
 from service.domain.contact import Channel
 from service.domain.joining import Ready, join, people_of
 from service.domain.message import ComposedMessage, State
-from service.domain.sending import Drop, Reason
+from service.domain.sending import Reason
 from service.errors import WordingError
 from service.links import page_url, stand_in, token_of
 from service.messages.compose import Letter, Part, compose, compose_joined, says_whole_plan
@@ -28,7 +28,8 @@ class Bundle:
     """One hand-over: the message that carries it and those that its text also says, in exact words.
 
     `composed` holds stand-ins for the people's links, `tokens` the real ones. `wordings` are the approved sentences
-    that it was made of. `repeat`: it is handed over once more because nobody knows whether it arrived.
+    that it was made of. `repeat`: handed over once more because nobody knows whether it arrived. `outgoing` is what
+    leaves, real links and files included, once it is sealed; it is never stored.
     """
 
     members: tuple[Case, ...]
@@ -36,32 +37,23 @@ class Bundle:
     tokens: tuple[str, ...]
     wordings: Wordings | None = None
     repeat: bool = False
+    outgoing: ComposedMessage | None = None
 
     @property
     def carrier(self) -> StoredMessage:
         """The message that stands for the whole."""
         return self.members[0].message
 
-    def outgoing(self) -> ComposedMessage:
-        """The message with the real links in place of their stand-ins: what leaves, but is never stored."""
-        return with_links(self.composed, self.tokens)
-
-    def body_hash(self) -> str:
-        """Pins the exact words that leave: channel, recipient, subject, text and HTML."""
-        return body_hash(self.outgoing())
-
     def beginnings(self, now: datetime) -> list[Beginning]:
         """What is written down before the first octet leaves. Other words than at the last attempt get another key."""
-        carrier, pinned = self.carrier, self.body_hash()
+        if self.outgoing is None:
+            raise ValueError("a bundle is sealed before its hand-over begins")
+        carrier, pinned = self.carrier, body_hash(self.outgoing)
         same = carrier.body_hash == pinned and carrier.key_since is not None
         fresh = carrier.body_hash is None
         return [
             Beginning(
-                message=replace(
-                    case.message,
-                    lease_token=case.message.lease_token + self.repeat,
-                    repeats=case.message.repeats + self.repeat,
-                ),
+                message=_repeating(case.message) if self.repeat else case.message,
                 composed=self.composed,
                 body_hash=pinned,
                 rendering=carrier.rendering if same or fresh else carrier.rendering + 1,
@@ -70,6 +62,10 @@ class Bundle:
             )
             for case in self.members
         ]
+
+
+def _repeating(message: StoredMessage) -> StoredMessage:
+    return replace(message, lease_token=message.lease_token + 1, repeats=message.repeats + 1)
 
 
 def body_hash(composed: ComposedMessage) -> str:
@@ -121,7 +117,7 @@ def bundle(
 
 def _unsent(case: Case, now: datetime) -> Ending:
     message = case.message
-    if message.look_at > now and not isinstance(case.decision, Drop):  # claimed only to go along, and found nobody
+    if message.look_at > now:  # claimed only to go along, and found nobody to go with
         return Ending(message=message, state=State.PENDING, look_at=message.look_at, reason=message.reason)
     return case.ending(now)
 
@@ -219,12 +215,14 @@ def again(services: Services, work: UnitOfWork, members: Sequence[Case]) -> Bund
         unsubscribe=letter_for(services, members[0], 0).unsubscribe,
     )
     tokens = tuple(token_of(services.secret_key, links[each]) if each in links else "" for each in people)
-    found = Bundle(members=tuple(members), composed=composed, tokens=tokens, repeat=True)
-    return found if found.body_hash() == first.body_hash else None
+    same = body_hash(with_links(composed, tokens)) == first.body_hash
+    return Bundle(members=tuple(members), composed=composed, tokens=tokens, repeat=True) if same else None
 
 
-def with_files(services: Services, found: Bundle) -> Bundle:
-    """The bundle with its people's links, made where there was none, and with its files."""
+def seal(services: Services, found: Bundle) -> Bundle:
+    """The bundle as it leaves: with its people's links, made where there was none, and with its files."""
+    if found.outgoing is not None:
+        return found
     now = services.clock.now()
     if not all(found.tokens):
         people = list(dict.fromkeys(case.message.person_id for case in found.members))
@@ -233,11 +231,12 @@ def with_files(services: Services, found: Bundle) -> Bundle:
             tokens = tuple(live_link(services, work, person_id, now) for person_id in people)
             work.commit()
         found = replace(found, tokens=tokens)
-    if found.composed.channel is Channel.TEXT:
-        return found
     case = found.members[0]
-    with services.open_reading() as work:
-        stored = work.plans.get(case.message.plan_id)
+    outgoing = with_links(found.composed, found.tokens)
     kind = case.message.planned.kind
-    files = attachments_for(services, stored, case.contact, found.composed, kind, found.tokens[0])
-    return replace(found, composed=replace(found.composed, attachments=files))
+    if has_files(found.composed.channel, kind):
+        with services.open_reading() as work:
+            stored = work.plans.get(case.message.plan_id)
+        files = attachments_for(services, stored, case.contact, found.composed, kind, found.tokens[0])
+        outgoing = replace(outgoing, attachments=files)
+    return replace(found, outgoing=outgoing)

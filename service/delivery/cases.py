@@ -152,7 +152,7 @@ class _Around:
             waiting_today = sum(
                 1
                 for kind, due in waiting
-                if IMPORTANCE[kind] < mine and kind not in EXEMPT and due.astimezone(zone).date() == today
+                if IMPORTANCE[kind] < mine and kind not in EXEMPT and due.astimezone(zone).date() <= today
             )
         return Circumstances(
             plan=facts.plan,

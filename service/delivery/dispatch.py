@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from service.delivery.bundles import Bundle, again, bundle, with_files
+from service.delivery.bundles import Bundle, again, bundle, seal
 from service.delivery.cases import Looking
 from service.delivery.exchange import LEASE, UNCERTAIN, Exchange, Later, Pass
 from service.delivery.lanes import Handed, Handing, Lanes
@@ -79,6 +79,7 @@ def _recover(services: Services, work: UnitOfWork, now: datetime, done: Pass) ->
             key_since=message.key_since or now,
             repeat_seconds=repeat_seconds_of(services.transports[message.channel]),
             repeats=message.repeats,
+            joined=tuple(each.planned for each in work.queue.carried_by(message.id)),
         )
         return repeat_at(message.planned, tries, now=now, spread=services.chance())
 
@@ -181,18 +182,23 @@ class _Carrier:
         """The bundles to begin now, with their files; one whose files cannot be made ends by that fault."""
         starts: list[Bundle] = []
         left: list[Bundle] = []
-        taken: dict[int, int] = {}
-        for each in self.waiting:
+        room: dict[Channel, int] = {}
+        now = time.monotonic()
+        for number, each in enumerate(self.waiting):
             channel = each.composed.channel
-            mark = id(self.services.transports[channel])
-            rests = self.resting.get(channel, 0.0) > time.monotonic()
-            if rests or taken.get(mark, 0) >= lanes.free(channel):
+            if channel not in room:
+                room[channel] = 0 if self.resting.get(channel, 0.0) > now else lanes.free(channel)
+            if room[channel] <= 0:
                 left.append(each)
+                if not any(room.values()) and len(room) == len(self.services.transports):
+                    left += self.waiting[number + 1 :]
+                    break
                 continue
-            limited = self.services.rates.get(channel, 0.0) > 0
-            taken[mark] = lanes.free(channel) if limited else taken.get(mark, 0) + 1
+            one_by_one = self.services.rates.get(channel, 0.0) > 0
+            for shared in lanes.sharing(channel):
+                room[shared] = 0 if one_by_one and shared is channel else room.get(shared, lanes.free(shared)) - 1
             try:
-                starts.append(with_files(self.services, each))
+                starts.append(seal(self.services, each))
             except DatabaseAwayError:
                 left.append(each)
             except Exception as fault:

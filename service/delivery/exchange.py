@@ -13,7 +13,7 @@ from service.delivery.lanes import Handed, Handing
 from service.domain.contact import Channel
 from service.domain.message import Envelope, MessageKind, State
 from service.domain.outcomes import Next, Tries, after
-from service.domain.sending import Hold, Reason, channels_for, needs_a_person
+from service.domain.sending import EXEMPT, Hold, Reason, channels_for, needs_a_person
 from service.domain.transport_health import Health, begun, not_before
 from service.domain.transport_health import after as health_after
 from service.links import bounce_address
@@ -105,25 +105,19 @@ class Exchange:
                 work.ledger.ask(message.person_id, each.asks, now, message_id=message.id, detail=each.ending.detail)
 
     def _outcome(self, handed: Handed, now: datetime) -> list[_Written]:
-        """What follows for every message of a bundle."""
-        bundle, outcome = handed.handing.bundle, handed.outcome
-        carrier, case, channel = handed.handing.messages[0], bundle.members[0], bundle.composed.channel
-        refused = replace(case.circumstances, tried=case.circumstances.tried | {channel})
-        tries = Tries(
-            channel=channel,
-            attempts=carrier.attempts,
-            key_since=carrier.key_since or now,
-            others=bool(channels_for(carrier.planned, case.contact, refused)),
-            repeat_seconds=repeat_seconds_of(self.services.transports[channel]),
-            repeats=carrier.repeats,
-        )
-        follows = after(carrier.planned, tries, outcome, now=now, spread=self.services.chance())
+        """What follows for every message of a bundle. What nobody knows is one question for them all; what surely did
+        not go is looked at for each."""
+        bundle, outcome, channel = handed.handing.bundle, handed.outcome, handed.handing.envelope.message.channel
+        carrier, spread = handed.handing.messages[0], self.services.chance()
+        shared = self._follows(bundle.members[0], carrier, handed, now, spread)
         if handed.fault:
-            follows = Next(state=State.UNCERTAIN, reason=Reason.FAULT)
+            shared = Next(state=State.UNCERTAIN, reason=Reason.FAULT)
         found = []
-        for message in handed.handing.messages:
+        for case, message in zip(bundle.members, handed.handing.messages, strict=True):
             first = message is carrier
-            uncertain = follows.state is State.UNCERTAIN
+            follows = shared
+            if not first and shared.state in (State.PENDING, State.FAILED):
+                follows = self._follows(case, message, handed, now, spread)
             ending = Ending(
                 message=message,
                 state=follows.state,
@@ -132,11 +126,25 @@ class Exchange:
                 detail=outcome.detail,
                 reference=outcome.reference if first else None,
                 tried=channel if follows.other_channel else None,
-                repeat_at=follows.at if uncertain and first else None,
+                repeat_at=follows.at if follows.state is State.UNCERTAIN and first else None,
             )
             asks = (follows.reason or UNCERTAIN) if follows.needs_a_person else None
             found.append(_Written(ending=ending, note=_note_of(follows, first=first), asks=asks))
         return found
+
+    def _follows(self, case: Case, message: StoredMessage, handed: Handed, now: datetime, spread: float) -> Next:
+        channel = handed.handing.envelope.message.channel
+        refused = replace(case.circumstances, tried=case.circumstances.tried | {channel})
+        tries = Tries(
+            channel=channel,
+            attempts=message.attempts - message.attempts_elsewhere,
+            key_since=message.key_since or now,
+            others=bool(channels_for(message.planned, case.contact, refused)),
+            repeat_seconds=repeat_seconds_of(self.services.transports[channel]),
+            repeats=message.repeats,
+            joined=tuple(each.planned for each in handed.handing.messages if each is not message),
+        )
+        return after(message.planned, tries, handed.outcome, now=now, spread=spread)
 
     def _begin(
         self,
@@ -153,6 +161,7 @@ class Exchange:
         if not starts:
             return handings, later, endings
         wordings = self.services.wordings(work)
+        begun_for: Counter[str] = Counter()
         beginnings = []
         for bundle in starts:
             channel = bundle.composed.channel
@@ -165,6 +174,11 @@ class Exchange:
             if not bundle.repeat and (stale or not self._unchanged(bundle, cases, now)):
                 endings += [case.ending(now) for case in cases if _ours(case)]
                 continue
+            person_id, counts = bundle.carrier.person_id, bundle.carrier.planned.kind not in EXEMPT
+            if counts and not bundle.repeat and begun_for[person_id]:
+                # The counts for the daily cap were read before this transaction's own hand-overs: look again.
+                endings += [case.ending(now) for case in cases]
+                continue
             if ready > now:
                 endings += [_paused(case.message, ready) for case in bundle.members]
                 continue
@@ -173,6 +187,7 @@ class Exchange:
                 later.append(Later(bundle=bundle, seconds=(state.next_free - now).total_seconds()))
                 continue
             health[channel] = begun(state, now, per_second)
+            begun_for[person_id] += counts
             written = bundle.beginnings(now)
             beginnings += written
             begun_messages = tuple(
@@ -215,7 +230,8 @@ class Exchange:
             return False
         if case.facts.lease_token != case.message.lease_token:
             return False
-        if case.channel is bundle.composed.channel and ready <= now:
+        wanted = len(cases) == len(bundle.members) and all(each.channel is bundle.composed.channel for each in cases)
+        if wanted and ready <= now:
             return True
         until = case.decision.until if isinstance(case.decision, Hold) else None
         if ready > now:
@@ -235,7 +251,7 @@ class Exchange:
             return_path = bounce_address(services.secret_key, message.far_key, services.bounce_domain)
         return Envelope(
             key=message.far_key,
-            message=bundle.outgoing(),
+            message=bundle.outgoing or bundle.composed,
             dated=planned.due,
             handed=now,
             last_useful=planned.last_useful,

@@ -61,6 +61,11 @@ class Lanes:
         transport = self._transports[channel]
         return connections_of(transport) - self._busy.get(id(transport), 0)
 
+    def sharing(self, channel: Channel) -> list[Channel]:
+        """The channels that the same transport carries, this one included."""
+        transport = self._transports[channel]
+        return [each for each, other in self._transports.items() if other is transport]
+
     def hand(self, handing: Handing) -> None:
         """Begin a hand-over; its answer comes out of `answers`."""
         transport = self._transports[handing.envelope.message.channel]

@@ -26,7 +26,8 @@ JOINED = frozenset(
 """Kinds that may share one message. Warnings, the plan itself and answers always stand alone."""
 
 MOST_JOINED = 6
-"""Messages in one: a text of more is no longer read. Our choice."""
+MOST_PEOPLE = 3
+"""Messages in one, and people of whom one speaks: a longer text is no longer read. Our choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,11 +55,21 @@ def join(ready: Iterable[Ready]) -> list[tuple[Ready, ...]]:
     for group in groups.values():
         while any(each.overdue for each in group):
             # Those that are due come first into the message; what only could go along fills the rest.
-            chosen = sorted(group, key=lambda each: (not each.overdue, _order(each)))[:MOST_JOINED]
+            chosen = _first_of(sorted(group, key=lambda each: (not each.overdue, _order(each))))
             bundles.append(tuple(sorted(chosen, key=_order)))
             taken = {each.id for each in chosen}
             group[:] = [each for each in group if each.id not in taken]
     return sorted(bundles, key=lambda bundle: _order(bundle[0]))
+
+
+def _first_of(group: Sequence[Ready]) -> list[Ready]:
+    people: set[str] = set()
+    chosen: list[Ready] = []
+    for each in group:
+        if len(chosen) < MOST_JOINED and (each.person_id in people or len(people) < MOST_PEOPLE):
+            people.add(each.person_id)
+            chosen.append(each)
+    return chosen
 
 
 def people_of(bundle: Sequence[Ready]) -> list[str]:

@@ -151,6 +151,10 @@ class Result(StrEnum):
     UNKNOWN = "unknown"  # may have been taken
 
 
+LONGEST_WISH = 24 * 3600
+"""The longest wait that a far side can ask for, seconds; a longer one counts as this. Our choice."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
     """A transport's answer. `reference` is the next hop's own id; `retry_after` is in seconds, if it named one.
@@ -162,6 +166,10 @@ class Outcome:
     detail: str
     reference: str | None = None
     retry_after: int | None = None
+
+    def __post_init__(self) -> None:
+        if self.retry_after is not None:
+            object.__setattr__(self, "retry_after", min(max(self.retry_after, 0), LONGEST_WISH))
 
 
 class ReportState(StrEnum):

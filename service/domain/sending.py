@@ -116,6 +116,7 @@ NEEDS_A_PERSON = frozenset(
 """Reasons that put an undelivered message on the attention list: the last channel of every message is a person."""
 
 _ALSO_WHEN_URGENT = frozenset({Reason.STOPPED, Reason.TOO_LATE, Reason.PLAN_OVER, Reason.CONSENT_WITHDRAWN})
+LOOK_AGAIN_SOON = timedelta(seconds=30)
 LOOK_AGAIN = timedelta(minutes=15)
 """How often a message that waits for a channel to be switched on again is looked at. Our choice."""
 
@@ -206,8 +207,10 @@ def decide(
         # looked at again when the plan is taken up, and dropped as too late if it is not
         return Hold(until=message.last_useful + timedelta(seconds=1), reason=Reason.PLAN_ON_HOLD)
     free = [each for each in open_channels if circumstances.paused.get(each, now) <= message.last_useful]
-    if not free:
-        return Drop(reason=Reason.TRANSPORT_PAUSED)
+    if not free:  # its time runs out before the way out may be tried again; but that may open sooner
+        until = min(now + LOOK_AGAIN_SOON, message.last_useful)
+        reason = Reason.TRANSPORT_PAUSED
+        return Hold(until=until, reason=reason) if until > now else Drop(reason=reason)
     channel = free[0]
     if message.kind not in AT_ANY_HOUR:
         wait = _wait(message, contact, clinic, circumstances, channel, now)
@@ -223,7 +226,7 @@ def _never(message: PlannedMessage, contact: Contact, circumstances: Circumstanc
         return Reason.DIED
     if contact.left is not None:
         return Reason.PERSON_LEFT
-    if contact.withdrawn is not None:
+    if contact.withdrawn is not None and message.kind is not MessageKind.REPLY:  # who writes to us is answered
         return Reason.CONSENT_WITHDRAWN
     if circumstances.plan in (Status.REVOKED, Status.DRAFT):
         return Reason.PLAN_REVOKED

@@ -12,7 +12,7 @@ from datetime import timedelta
 
 from service.config import MailboxSettings
 from service.domain.message import DeliveryReport, Inbound
-from service.errors import TransportError
+from service.errors import DatabaseAwayError, TransportError
 from service.inbound.bounces import clean
 from service.inbound.mailbox import fetch
 from service.inbound.receipts import Taken, apply_kept, take_report
@@ -72,6 +72,9 @@ def after_pass(services: Services) -> None:
 def _guarded(what: str, do: Callable[[Services], int], services: Services) -> None:
     try:
         count = do(services)
+    except DatabaseAwayError as away:
+        log.warning("%s wait: %s", what, away)
+        return
     except Exception as fault:
         log.exception("%s could not be dealt with: %s", what, type(fault).__name__)
         return
@@ -95,6 +98,8 @@ def look_into_mailbox(
             work.commit()
         if held:
             _tell(services, settings.host, _fetched(services, settings, stop))
+    except DatabaseAwayError as away:
+        log.warning("the mailbox waits: %s", away)
     except Exception as fault:
         log.exception("the mailbox could not be looked into: %s", type(fault).__name__)
 

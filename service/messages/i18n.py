@@ -246,6 +246,8 @@ def join_list(items: Sequence[str], language: str) -> str:
 
 def clean(value: str) -> str:
     """`value` without bidi controls and control characters; line breaks and tabs become spaces."""
+    if value.isascii() and value.isprintable():  # nothing to take out, and by far the most common case
+        return value
     spaced = re.sub(r"[\t\n\r\v\f\x85]+", " ", value)
     return "".join(char for char in spaced if char not in BIDI_CONTROLS and unicodedata.category(char) != "Cc")
 

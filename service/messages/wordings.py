@@ -76,6 +76,7 @@ class Wordings:
         self._usable: dict[str, frozenset[str]] = {}
         # Literal text at even places, placeholder names at odd ones; one such cut per plural form.
         self._cut: dict[tuple[str, str, str], tuple[tuple[str, ...], ...]] = {}
+        self._said: dict[tuple[str, str], str] = {}
         for language in catalogs.languages:
             self._usable[language] = frozenset(
                 unit_id
@@ -118,7 +119,12 @@ class Wordings:
             WordingError: the unit is not known, has no approved text in this language, or lacks an ear or a value;
                 names the unit and the placeholder.
         """
-        return self._say(phrase, language, inside_list=False)
+        if phrase.values or phrase.ears is not None:
+            return self._say(phrase, language, inside_list=False)
+        key = (phrase.wording, language)  # the same words for everybody: said once
+        if key not in self._said:
+            self._said[key] = self._say(phrase, language, inside_list=False)
+        return self._said[key]
 
     def label(self, unit_id: str, language: str) -> str:
         """A unit that needs neither ear nor values: a heading, a button, a short word. Raises WordingError as `say`."""

@@ -183,7 +183,7 @@ def work(config: Path | None) -> None:
     services, stopping = build(settings), threading.Event()
     worker = Worker(services, settings.database, owner(), settings.tick_seconds, stopping)
     bind(services)
-    scheduler = ticker.start_mailbox(services, owner(), settings.mailbox, stopping)
+    scheduler = ticker.start_rounds(services, owner(), settings.mailbox, stopping)
     try:
         worker.run()
     finally:

@@ -154,7 +154,7 @@ class Worker:
         return app
 
     def _pump(self, app: App) -> None:
-        while not self._stopping.is_set():
+        while not self._stopping.is_set() and self._services.clock_believed():
             done = send_due(self._services, self._owner, BATCH, stop=self._stopping.is_set)
             after_pass(self._services)
             if done.ended:

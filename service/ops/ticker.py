@@ -10,8 +10,11 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.config import MailboxSettings
-from service.delivery.dispatch import Pass, send_due
+from service.delivery.dispatch import send_due
+from service.delivery.exchange import Pass
+from service.errors import DatabaseAwayError
 from service.inbound.rounds import MAILBOX, after_pass, look_into_mailbox
+from service.ops.hourly import EVERY, HOURLY, look_after
 from service.services import Services
 
 log = logging.getLogger("service.ticker")
@@ -30,7 +33,7 @@ def tick(services: Services, owner: str, lease_seconds: int, stopping: threading
     """
     stopping = stopping or threading.Event()
     total = Pass()
-    if stopping.is_set():
+    if stopping.is_set() or not services.clock_believed():
         return total
     with services.open_work() as work:
         held = work.ledger.take_lease(TICK, owner, services.clock.now(), timedelta(seconds=lease_seconds))
@@ -59,16 +62,17 @@ def start(
 ) -> BackgroundScheduler:
     """Start ticking in this process, and looking into the mailbox if there is one."""
     stopping = stopping or threading.Event()
-    scheduler = start_mailbox(services, owner, mailbox, stopping)
+    scheduler = start_rounds(services, owner, mailbox, stopping)
     _every(every_seconds, scheduler, tick, [services, owner, max(30, every_seconds * 4), stopping])
     return scheduler
 
 
-def start_mailbox(
+def start_rounds(
     services: Services, owner: str, mailbox: MailboxSettings | None, stopping: threading.Event
 ) -> BackgroundScheduler:
-    """Start looking into the mailbox only; without one the scheduler has nothing to do."""
+    """Start what is done now and then beside sending: the hourly round, and the mailbox if there is one."""
     scheduler = BackgroundScheduler(timezone="UTC")
+    _every(int(EVERY.total_seconds()), scheduler, look_after, [services, owner])
     if mailbox is not None:
         _every(mailbox.every_seconds, scheduler, look_into_mailbox, [services, mailbox, owner, stopping.is_set])
     scheduler.start()
@@ -94,8 +98,8 @@ def end(services: Services, scheduler: BackgroundScheduler, owner: str, stopping
     scheduler.shutdown(wait=True)
     try:
         with services.open_work() as work:
-            for duty in (TICK, MAILBOX):
+            for duty in (TICK, MAILBOX, HOURLY):
                 work.ledger.give_up_lease(duty, owner)
             work.commit()
-    except SQLAlchemyError as failed:
+    except (DatabaseAwayError, SQLAlchemyError) as failed:
         log.warning("the duties are not given up; they run out by themselves: %s", type(failed).__name__)

@@ -13,7 +13,7 @@ from service.domain.plan import Plan, Status
 from service.domain.schedule import lay_out
 from service.domain.sending import COMFORT, Reason, pick_channel
 from service.domain.visit import Visit
-from service.errors import NotAllowedError
+from service.errors import AskedOtherwiseError, NotAllowedError
 from service.links import hash_of, token_of
 from service.services import Services
 from service.storage.records import StoredPlan, StoredVisit
@@ -34,14 +34,6 @@ def messages_for(
     """The messages that a plan calls for, without those that no agreed channel can carry usefully."""
     laid_out = lay_out(plan, contact, services.pack.timing, given=given, appointment=appointment)
     return tuple(m for m in laid_out if m.kind not in COMFORT or pick_channel(m.kind, contact) is not None)
-
-
-class AskedOtherwiseError(NotAllowedError):
-    """The form was already used, for something else: its key stands for another request."""
-
-    def __init__(self, plan_id: str) -> None:
-        self.plan_id = plan_id
-        super().__init__("this form was used already, with other content: open the page again")
 
 
 class AnyPlan(Enum):

@@ -44,7 +44,7 @@ def book(services: Services, plan_id: str, appointment: tuple[date, time] | None
             raise NotAllowedError("this plan has ended, so its appointment stays as it is; use the present plan")
         if appointment is not None:
             _check(services, appointment, now)
-        work.requests.appoint(plan_id, appointment)
+        work.plans.appoint(plan_id, appointment)
         changed = replace(stored, appointment=appointment)
         contact = work.people.get(stored.person_id).contact
         replan(services, work, changed, contact, now)

@@ -93,7 +93,7 @@ def current_states(
     """
     before = work.plans.calendar_states(stored.id)
     items: tuple[CalendarItem, ...] = ()
-    if stored.status is Status.ACTIVE and contact.left is None:
+    if stored.status is Status.ACTIVE and contact.left is None and contact.died is None:
         items = calendar_items(
             stored.plan,
             contact,
@@ -104,7 +104,7 @@ def current_states(
             appointment=stored.appointment,
             clinic_zone=services.clinic.zone,
         )
-    if contact.channels and set(contact.channels) <= contact.stopped:
+    if contact.withdrawn is not None or (contact.channels and set(contact.channels) <= contact.stopped):
         items = tuple(item for item in items if item.kind is ItemKind.APPOINTMENT)
     states, changed = revise(before, items, now=services.clock.now(), seed=UUID(hex=stored.calendar_seed))
     if changed:

@@ -59,6 +59,8 @@ _HANDED = select(_M.person_id, _M.handed).where(
     _M.kind.not_in(bindparam("exempt", expanding=True)),
 )
 _WAITING = select(_M.person_id, _M.kind, _M.due).where(
+    _M.plan_id == _PLANS.c.id,
+    _PLANS.c.status == Status.ACTIVE.value,
     _M.person_id.in_(_GIVEN),
     _M.state.in_([State.PENDING.value, State.CLAIMED.value]),
     _M.due <= bindparam("until"),

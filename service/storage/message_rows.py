@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from typing import Any
 
 from sqlalchemy import Row
@@ -52,16 +51,23 @@ def message_of(row: MessageRow | Row[Any]) -> StoredMessage:
         rendering=row.rendering,
         key_since=row.key_since,
         tried=tried_from(row.tried),
+        tried_as=row.tried,
+        attempts_elsewhere=attempts_elsewhere(row.tried),
         repeat_at=row.repeat_at,
         repeats=row.repeats,
     )
 
 
 def tried_from(text: str) -> frozenset[Channel]:
-    """The channels in the column `tried`."""
-    return frozenset(Channel(each) for each in text.split(",") if each)
+    """The channels in the column `tried`, which names each with the number of attempts by then ("text@6")."""
+    return frozenset(Channel(each.partition("@")[0]) for each in text.split(",") if each)
 
 
-def tried_text(tried: Iterable[Channel]) -> str:
-    """The column `tried`."""
-    return ",".join(sorted(each.value for each in tried))
+def attempts_elsewhere(text: str) -> int:
+    """How many attempts were made before the present channel."""
+    return max((int(each.partition("@")[2] or 0) for each in text.split(",") if each), default=0)
+
+
+def tried_text(before: str, channel: Channel, attempts: int) -> str:
+    """The column `tried` once `channel` came to nothing after so many attempts."""
+    return ",".join(filter(None, (before, f"{channel.value}@{attempts}")))

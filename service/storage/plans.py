@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import date, datetime, time
 from uuid import UUID
 
 from sqlalchemy import select, update
@@ -117,6 +117,12 @@ class Plans:
     def marks(self, plan_id: str) -> frozenset[str]:
         """The local times of the doses marked as done."""
         return frozenset(self._session.scalars(select(DoseMarkRow.wall).where(DoseMarkRow.plan_id == plan_id)))
+
+    def appoint(self, plan_id: str, appointment: tuple[date, time] | None) -> None:
+        """Store the booked appointment of a plan at the clinic's local date and time, or that there is none."""
+        hold_person_of_plan(self._session, plan_id)
+        on, at = appointment or (None, None)
+        self._session.execute(update(PlanRow).where(PlanRow.id == plan_id).values(appointment_on=on, appointment_at=at))
 
     def calendar_states(self, plan_id: str) -> dict[str, ItemState]:
         """What calendars were last told about this plan, by item key."""

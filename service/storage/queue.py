@@ -130,7 +130,7 @@ class Queue:
                 state=State.PENDING.value,
                 look_at=now,
                 reason=None,
-                tried=tried_text(message.tried | {failed}),
+                tried=tried_text(message.tried_as, failed, message.attempts),
                 carrier=None,
                 repeat_at=None,
                 finished=None,
@@ -173,7 +173,7 @@ class Queue:
         """Give back what was claimed under a lease that ran out; what was being handed over becomes uncertain and is
         returned, to be put before a person unless `repeat_at` names the moment of a repeat.
 
-        A lease that ends later than any lease of now could was made under a clock that was ahead: it has run out too.
+        A lease that ends much later than any lease of now could was made under a clock far ahead: it has run out too.
         """
         ran_out = and_(_leased(), _ran_out(now, lease))
         # Whoever records an outcome at this moment holds the row and goes first: such rows wait for the next pass.
@@ -338,18 +338,21 @@ def _leased() -> ColumnElement[bool]:
 
 
 def _ran_out(now: datetime, lease: timedelta) -> ColumnElement[bool]:
-    return or_(MessageRow.lease_until < now, MessageRow.lease_until > now + lease)
+    # Twice the lease: another process may have begun after this one read its clock, or its clock is a little ahead.
+    return or_(MessageRow.lease_until < now, MessageRow.lease_until > now + 2 * lease)
 
 
 def _ended(ending: Ending, now: datetime) -> dict[str, object]:
     message = ending.message
-    tried = message.tried | {ending.tried} if ending.tried is not None else message.tried
+    tried = message.tried_as
+    if ending.tried is not None:
+        tried = tried_text(tried, ending.tried, message.attempts)
     row: dict[str, object] = {
         "b_id": message.id,
         "state": ending.state.value,
         "reason": ending.reason,
         "detail": ending.detail,
-        "tried": tried_text(tried),
+        "tried": tried,
         "repeat_at": ending.repeat_at,
     }
     if ending.state is State.PENDING:

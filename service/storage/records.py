@@ -96,6 +96,8 @@ class StoredMessage:
     rendering: int = 0
     key_since: datetime | None = None
     tried: frozenset[Channel] = frozenset()
+    tried_as: str = ""
+    attempts_elsewhere: int = 0
     repeat_at: datetime | None = None
     repeats: int = 0
 

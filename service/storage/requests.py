@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import datetime
 
-from sqlalchemy import delete, update
+from sqlalchemy import delete
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.storage.locks import hold_person_of_plan
-from service.storage.tables import PlanRow, RequestRow
+from service.storage.tables import RequestRow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,9 +51,3 @@ class Requests:
         """Forget requests older than this instant; returns how many. A form is not pressed again after weeks."""
         gone = self._session.execute(delete(RequestRow).where(RequestRow.at < before))
         return int(gone.rowcount)  # type: ignore[attr-defined]
-
-    def appoint(self, plan_id: str, appointment: tuple[date, time] | None) -> None:
-        """Store the booked appointment of a plan at the clinic's local date and time, or that there is none."""
-        hold_person_of_plan(self._session, plan_id)
-        on, at = appointment or (None, None)
-        self._session.execute(update(PlanRow).where(PlanRow.id == plan_id).values(appointment_on=on, appointment_at=at))

@@ -15,11 +15,13 @@ from sqlalchemy.orm import Session
 from sqlalchemy.pool import StaticPool
 
 from service.errors import DatabaseAwayError, SettingsError
+from service.storage.by_hand import ByHand
 from service.storage.facts import FactsBook
 from service.storage.inbound import InboundBook
 from service.storage.ledger import Ledger
 from service.storage.letters import Letters
 from service.storage.messages import Messages
+from service.storage.outbox_views import OutboxViews
 from service.storage.people import Links, People, StaffBook
 from service.storage.plans import Plans
 from service.storage.queue import Queue
@@ -127,6 +129,8 @@ class UnitOfWork:
         self.letters = Letters(self._session)
         self.inbound = InboundBook(self._session)
         self.requests = Requests(self._session)
+        self.views = OutboxViews(self._session)
+        self.by_hand = ByHand(self._session)
         return self
 
     def commit(self) -> None:

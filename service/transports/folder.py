@@ -28,7 +28,10 @@ class FolderTransport:
 
     def send(self, envelope: Envelope) -> Outcome:
         """Write the file whole or not at all."""
-        suffix, data = _file_of(envelope)
+        try:
+            suffix, data = _file_of(envelope)
+        except ValueError as wrong:
+            return Outcome(result=Result.REFUSED, detail=f"this cannot be written as a mail: {wrong}")
         place = self._folder / f"{envelope.dated:%Y%m%dT%H%M}-{envelope.key}{suffix}"
         write_whole(place, data)
         return Outcome(result=Result.ACCEPTED, detail=f"written to {place.name}", reference=place.name)

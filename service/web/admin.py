@@ -1,4 +1,4 @@
-"""The wording and who approved it; what went out, what waits, and what did not go."""
+"""The wording and who approved it; and the place of the pages about what goes out (`outgoing.py`)."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from flask import Blueprint, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
-from service.domain.message import State
 from service.domain.pack import Wording
 from service.errors import NotAllowedError, NotFoundError
 from service.messages.i18n import plural_categories
 from service.planning.approving import approve_units
 from service.services import Services
 from service.storage.unit_of_work import UnitOfWork
+from service.web import outgoing
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
 
@@ -146,28 +146,7 @@ def _counts(services: Services, work: UnitOfWork, language: str) -> dict[str, in
     return found
 
 
-@bp.get("/outgoing")
-@needs()
-def outgoing() -> str:
-    """Counts by state and reason, what is due next, and what went out last."""
-    services, now = the_services(), the_services().clock.now()
-    ended = (State.SENT, State.DELIVERED, State.DROPPED, State.FAILED, State.UNCERTAIN)
-    with services.open_reading() as work:
-        counts = sorted(
-            work.messages.counts().items(), key=lambda pair: (list(State).index(State(pair[0][0])), pair[0][1] or "")
-        )
-        next_look = work.messages.next_look()
-        recent = work.messages.recent(ended, limit=60)
-        waiting = sorted(work.messages.recent([State.PENDING], limit=2000), key=lambda m: m.look_at)[:15]
-        people = {m.person_id: work.people.get(m.person_id) for m in (*recent, *waiting)}
-    overdue = now - next_look if next_look is not None and next_look < now else None
-    return render_template(
-        "staff/outgoing.html",
-        counts=counts,
-        next_look=next_look,
-        overdue=overdue,
-        waiting=waiting,
-        recent=recent,
-        people=people,
-        now=now,
-    )
+bp.add_url_rule("/outgoing", "outgoing", outgoing.show)
+bp.add_url_rule("/outgoing/channels/<name>", "channel", outgoing.change_channel, methods=["POST"])
+bp.add_url_rule("/messages/<message_id>", "message", outgoing.message)
+bp.add_url_rule("/messages/<message_id>/settle", "settle", outgoing.settle_message, methods=["POST"])

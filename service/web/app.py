@@ -9,7 +9,7 @@ from werkzeug.exceptions import HTTPException
 
 from service import pictograms
 from service.config import Settings
-from service.errors import NotAllowedError, NotFoundError, TragusError
+from service.errors import DatabaseAwayError, NotAllowedError, NotFoundError, TragusError
 from service.services import Services
 
 
@@ -55,6 +55,10 @@ def nonce() -> str:
 
 
 def _explain(error: TragusError) -> tuple[str, int]:
+    if isinstance(error, DatabaseAwayError):  # its own words are for the operator
+        return render_template(
+            "error.html", message="The service cannot answer now. Try again in a minute.", code=503
+        ), 503
     code = 404 if isinstance(error, NotFoundError) else 403 if isinstance(error, NotAllowedError) else 400
     return render_template("error.html", message=str(error), code=code), code
 

@@ -15,7 +15,7 @@ from flask import Blueprint, Response, abort, jsonify, request
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.domain.contact import Channel
-from service.errors import NotAllowedError, SettingsError, TransportError
+from service.errors import DatabaseAwayError, NotAllowedError, SettingsError, TransportError
 from service.inbound.rounds import MAILBOX_TROUBLE, take_receipt, take_words
 from service.services import Services
 from service.transports.gateway_callbacks import LONGEST_CALLBACK, read_inbound, read_receipts, verify
@@ -120,10 +120,10 @@ def health() -> tuple[Response, int]:
         now = services.clock.now()
         with services.open_reading() as work:
             next_look = work.messages.next_look()
-            states = work.transports.health()
+            states, _ = work.transports.read()
             duty = work.ledger.lease("tick")
             mailbox = work.ledger.fact(MAILBOX_TROUBLE)
-    except (SQLAlchemyError, OSError) as failed:
+    except (DatabaseAwayError, SQLAlchemyError, OSError) as failed:
         log.error("the database does not answer: %s", type(failed).__name__)
         return jsonify({"well": False, "database": False}), 503
     paused = sorted(channel for channel, state in states.items() if (state.paused_until or now) > now)

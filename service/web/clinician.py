@@ -18,7 +18,7 @@ from service.domain.pack import Agent, Code, StepKind, Template
 from service.domain.plan import Course, Plan
 from service.domain.visit import Side, Visit
 from service.domain.wall_clock import zone_named
-from service.errors import NotAllowedError, NotFoundError, PlanError, VisitError
+from service.errors import AskedOtherwiseError, NotAllowedError, NotFoundError, PlanError, VisitError
 from service.links import STAND_IN, page_url, token_of
 from service.messages.read_plan import units_of
 from service.messages.sheet import render_sheet
@@ -112,7 +112,7 @@ def _give(services: Services, person: Person, current: StoredPlan | None, now: d
     except PlanError:
         return _propose(services, person, current, now)
     except NotAllowedError as refused:
-        used = refused.plan_id if isinstance(refused, aftercare.AskedOtherwiseError) else ""
+        used = refused.plan_id if isinstance(refused, AskedOtherwiseError) else ""
         with services.open_reading() as work:
             person, current = work.people.get(person.id), work.plans.current(person.id)
         return _propose(services, person, current, now, Conflict(said=_why_not(refused), used=used, code=409))
@@ -120,7 +120,7 @@ def _give(services: Services, person: Person, current: StoredPlan | None, now: d
 
 
 def _why_not(refused: NotAllowedError) -> str:
-    if isinstance(refused, aftercare.AskedOtherwiseError):
+    if isinstance(refused, AskedOtherwiseError):
         return (
             "This form was used already: a plan was given from it. What is ticked now is different, and was not given. "
             "All of it is still here. Leave this page if the given plan is right, or look at the proposal again and "

@@ -1,4 +1,4 @@
-"""How staff pages write moments, languages, reasons and kinds: one short form for each, in English."""
+"""How staff pages write moments, languages, reasons, kinds and channels: one short form for each, in English."""
 
 from __future__ import annotations
 
@@ -8,12 +8,15 @@ from babel import Locale, UnknownLocaleError
 from babel.dates import format_datetime, format_skeleton
 from flask import Blueprint, g
 
+from service.domain.contact import Channel
 from service.domain.message import MessageKind, State
 from service.domain.sending import LABELS, Reason
 from service.domain.wall_clock import zone_named
 from service.messages.i18n import direction
+from service.planning.outgoing import Way
 from service.web import access
 from service.web.app import the_services, the_settings
+from service.web.reasons import ATTENTION
 
 KINDS = {
     MessageKind.URGENT: "Urgent advice",
@@ -35,7 +38,15 @@ STATES = {
     State.FAILED: "failed",
     State.UNCERTAIN: "uncertain: it may have gone",
 }
-_OTHER_REASONS = {"uncertain": "may or may not have gone out", "language": "sent in another language than wanted"}
+CHANNELS = {Channel.TEXT: "text", Channel.EMAIL: "e-mail", Channel.LETTER: "letter"}
+WAYS = {
+    Way.WELL: "works",
+    Way.FAILING: "works, but failed last time",
+    Way.PAUSED: "paused",
+    Way.TRIED: "being tried after a pause",
+    Way.OFF: "switched off",
+    Way.MISSING: "not set up",
+}
 _LOCALE = "en_GB"
 
 
@@ -81,7 +92,7 @@ def reason(code: str | None) -> str:
     """Why a message waits or never goes, in words."""
     if not code:
         return ""
-    return LABELS[Reason(code)] if code in set(Reason) else _OTHER_REASONS.get(code, code)
+    return LABELS[Reason(code)] if code in set(Reason) else ATTENTION.get(code, code)
 
 
 def register(bp: Blueprint) -> None:
@@ -90,6 +101,8 @@ def register(bp: Blueprint) -> None:
         bp.add_app_template_filter(function)
     bp.add_app_template_filter(lambda kind: KINDS[MessageKind(kind)], "kind")
     bp.add_app_template_filter(lambda state: STATES[State(state)], "state")
+    bp.add_app_template_filter(lambda channel: CHANNELS[Channel(channel)], "channel")
+    bp.add_app_template_filter(lambda way: WAYS[Way(way)], "way")
     bp.app_context_processor(_head)
 
 

@@ -311,7 +311,13 @@ TABLE = [
         expected=Send(channel=Channel.EMAIL),
     ),
     Case(
-        name="every way out is paused for too long",
+        name="every way out is paused for too long: asked again soon, since it may open sooner",
+        true=Circumstances(paused={Channel.TEXT: TOO_LONG, Channel.EMAIL: TOO_LONG}),
+        expected=Hold(until=DUE + timedelta(seconds=30), reason=Reason.TRANSPORT_PAUSED),
+    ),
+    Case(
+        name="every way out is paused until its time is over",
+        now=DUE + timedelta(minutes=90),
         true=Circumstances(paused={Channel.TEXT: TOO_LONG, Channel.EMAIL: TOO_LONG}),
         expected=Drop(reason=Reason.TRANSPORT_PAUSED),
     ),

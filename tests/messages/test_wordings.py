@@ -52,6 +52,7 @@ def a_pack() -> Pack:
         check_in_at=Moment.MIDDAY,
         appointment_before_days=(1,),
         return_before_days=14,
+        join_minutes=30,
         useful_minutes={},
         sources=(),
     )

@@ -11,8 +11,8 @@ import pytest
 from builders import a_person, a_service, a_visit, an_ear
 
 from service.domain.sending import Reason
-from service.errors import NotAllowedError, PlanError
-from service.planning.aftercare import AskedOtherwiseError, answered, give
+from service.errors import AskedOtherwiseError, NotAllowedError, PlanError
+from service.planning.aftercare import answered, give
 from service.services import Services
 from service.storage.records import StoredPlan
 

@@ -1,4 +1,4 @@
-"""Wording and its approval; the outgoing list."""
+"""Wording and its approval."""
 
 from __future__ import annotations
 
@@ -98,20 +98,6 @@ def test_a_draft_language_is_named_on_the_discharge_page(tmp_path: Path) -> None
     assert "everything goes out in" not in page
     assert '<article class="paper" lang="ur" dir="rtl"' in page
     assert "alphabet UCS2, because of “ت”" in page
-
-
-def test_the_outgoing_list_counts_and_says_how_long_the_oldest_waits(tmp_path: Path) -> None:
-    browser = signed_in(tmp_path)
-    person = a_person(browser.services)
-    give(browser.services, person, a_visit(), by="nurse")
-    browser.clock.forward(minutes=12)
-    page = browser.get("/outgoing").text
-    assert "<b>12 minutes</b>" in page
-    assert "Dose reminder" in page
-    send_due(browser.services, "worker")
-    page = browser.get("/outgoing").text
-    assert "that is due waits unsent" in page
-    assert "sent: the next hop took it" in page
 
 
 def test_unknown_languages_and_topics_get_a_plain_page(tmp_path: Path) -> None:

@@ -14,7 +14,6 @@ from builders import a_person, a_service, a_visit, an_ear, some_settings
 from flask.testing import FlaskClient
 from http_peer import ENVIRON, HERON, MARSH, Kind, Peer, dropping, serving
 from inbound.sent import attention, strangers
-from sqlalchemy.exc import OperationalError
 from test_gateway_callbacks import heron_signs, marsh_signs
 
 from service.config import Settings
@@ -22,11 +21,12 @@ from service.delivery.dispatch import send_due
 from service.domain.contact import Channel
 from service.domain.message import State
 from service.domain.transport_health import Health
-from service.errors import SettingsError
+from service.errors import DatabaseAwayError, SettingsError
 from service.planning.aftercare import give
 from service.services import Services
 from service.storage.records import StoredMessage
 from service.storage.tables import CallbackRow
+from service.storage.unit_of_work import UnitOfWork
 from service.transports.gateway_callbacks import LONGEST_CALLBACK
 from service.transports.http_gateway import HttpGatewayTransport
 from service.web.app import create_app
@@ -62,9 +62,9 @@ class World:
             return work._session.query(CallbackRow).count()
 
 
-def a_world(folder: Path, peer: Peer, kind: Kind) -> World:
+def a_world(folder: Path, peer: Peer, kind: Kind, **swaps: str) -> World:
     services, _ = a_service()
-    transport = HttpGatewayTransport.from_options({"description": str(kind.described(folder, peer.url))})
+    transport = HttpGatewayTransport.from_options({"description": str(kind.described(folder, peer.url, **swaps))})
     services.transports = {Channel.TEXT: transport}
     settings = some_settings(folder)
     app = create_app(services, settings)
@@ -96,7 +96,10 @@ ARRIVED = {"text": {"id": "hr-81"}, "state": "arrived"}
 
 def test_a_late_receipt_settles_an_uncertain_message_and_closes_its_entry(tmp_path: Path) -> None:
     with serving(dropping) as peer:
-        world = a_world(tmp_path, peer, MARSH)
+        world = a_world(tmp_path, peer, MARSH, **{"idempotent_minutes = 60": ""})
+        for _ in range(6):  # until it was repeated as often as it may be
+            world.services.clock.forward(minutes=30)  # type: ignore[attr-defined]
+            send_due(world.services, "worker")
         assert world.message.state is State.UNCERTAIN
         assert attention(world.services) == ["uncertain"]
         key = MARSH.key_of(peer.arrived[0])
@@ -104,6 +107,19 @@ def test_a_late_receipt_settles_an_uncertain_message_and_closes_its_entry(tmp_pa
         assert world.call("/callbacks/marsh", body, marsh_signs(body, world.now())) == (200, b"")
     assert world.message.state is State.DELIVERED
     assert attention(world.services) == []
+
+
+def test_after_a_late_receipt_an_uncertain_message_is_not_repeated(tmp_path: Path) -> None:
+    with serving(dropping) as peer:
+        world = a_world(tmp_path, peer, MARSH)
+        assert world.message.state is State.UNCERTAIN
+        body = f"ticket=77&client_ref={MARSH.key_of(peer.arrived[0])}&outcome=1".encode()
+        assert world.call("/callbacks/marsh", body, marsh_signs(body, world.now())) == (200, b"")
+        for _ in range(60):
+            world.services.clock.forward(minutes=1)  # type: ignore[attr-defined]
+            send_due(world.services, "worker")
+        assert len(peer.arrived) == 1
+    assert world.message.state is State.DELIVERED
 
 
 def test_a_callback_that_carries_its_fields_in_the_query_is_taken_as_well(tmp_path: Path) -> None:
@@ -298,11 +314,15 @@ def test_a_tick_that_nobody_renews_is_not_well_and_workers_need_none(world: Worl
 
 
 def test_a_database_that_does_not_answer_is_not_well(world: World) -> None:
-    def away() -> object:
-        raise OperationalError("SELECT 1", {}, OSError("away"))
+    def away() -> UnitOfWork:
+        raise DatabaseAwayError("the database does not take part now: connection to 127.0.0.1 refused")
 
-    world.services.open_reading = away  # type: ignore[assignment]
+    body = receipts(ARRIVED)
+    world.services.open_reading = away
     assert health(world) == (503, {"database": False, "well": False})
+    code, said = world.call(RECEIPTS, body)
+    assert code == 503, "the gateway calls again"
+    assert b"127.0.0.1" not in said
 
 
 def test_trouble_with_the_mailbox_is_shown_without_its_words(world: World) -> None:

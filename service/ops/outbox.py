@@ -1,0 +1,99 @@
+"""`tragus outbox`: what is due, held, dropped and uncertain, per reason, for a person's eyes or for a monitor."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from datetime import datetime, timedelta
+
+from service.domain.contact import Channel
+from service.domain.message import State
+from service.planning.outgoing import Outbox, Transport, Way, look
+from service.services import Services
+
+LATE_MINUTES = 5
+"""How long the oldest due message may wait before the command says so by its exit code. Our choice."""
+
+
+def outbox(
+    services: Services, fitted: Mapping[Channel, str], *, late_minutes: float = LATE_MINUTES, as_json: bool = False
+) -> tuple[str, bool]:
+    """The text to print, and whether the oldest due message has waited for longer than `late_minutes`.
+
+    `fitted` names the transport of each channel that has one. Counts, codes and moments only: no name, no number to
+    dial, no word of a message.
+    """
+    with services.open_reading() as work:
+        found = look(services, work, fitted)
+    late = found.age > timedelta(minutes=late_minutes)
+    return (_json(found, late) if as_json else _text(found, late)), late
+
+
+def _json(found: Outbox, late: bool) -> str:
+    record = {
+        "now": _iso(found.now),
+        "late": late,
+        "due": {
+            "count": found.due.count,
+            "oldest": _iso(found.due.oldest),
+            "waited_seconds": int(found.age.total_seconds()),
+        },
+        "in_hand": {state.value: found.in_hand.get(state, 0) for state in (State.CLAIMED, State.HANDING)},
+        "held": {each.reason: {"count": each.count, "next_look": _iso(each.next_look)} for each in found.held},
+        "uncertain": found.uncertain,
+        "ended": [
+            {"state": each.state.value, "reason": each.reason, "day": each.short, "week": each.long}
+            for each in found.ended
+        ],
+        "transports": {
+            each.channel.value: {
+                "use": each.use,
+                "way": each.way.value,
+                "failures": each.failures,
+                "paused_until": _iso(each.until),
+                "off_since": _iso(each.off_since),
+            }
+            for each in found.transports
+        },
+    }
+    return json.dumps(record, indent=2)
+
+
+def _text(found: Outbox, late: bool) -> str:
+    due = [("due now", found.due.count, "")]
+    if found.due.oldest is not None:
+        minutes = int(found.age.total_seconds() // 60)
+        due = [("due now", found.due.count, f"oldest since {_iso(found.due.oldest)}, {minutes} min{' LATE' * late}")]
+    rows: list[tuple[str, object, str]] = [*due]
+    rows += [(state.value, found.in_hand.get(state, 0), "") for state in (State.CLAIMED, State.HANDING)]
+    rows.append(("uncertain", found.uncertain, "wait for a person or for their repeat"))
+    rows += [(f"held: {each.reason}", each.count, f"next {_iso(each.next_look)}") for each in found.held]
+    ended: list[tuple[str, object, str]] = [
+        (_ending(each.state, each.reason), each.short, f"{each.long} in 7 days") for each in found.ended
+    ]
+    ways: list[tuple[str, object, str]] = [
+        (f"transport: {each.channel.value}", each.way.value, _way_said(each)) for each in found.transports
+    ]
+    return "\n".join([*_aligned(rows), "", "ended in the last 24 hours", *_aligned(ended), "", *_aligned(ways)])
+
+
+def _ending(state: State, reason: str | None) -> str:
+    return f"{state.value}: {reason}" if reason else state.value
+
+
+def _way_said(each: Transport) -> str:
+    if each.way is Way.OFF:
+        return f"since {_iso(each.off_since)}"
+    if each.way is Way.PAUSED:
+        return f"{each.use} until {_iso(each.until)}"
+    return each.use
+
+
+def _aligned(rows: Iterable[tuple[str, object, str]]) -> list[str]:
+    found = [(first, str(second), third) for first, second, third in rows] or [("none", "", "")]
+    wide, wider = max(len(row[0]) for row in found), max(len(row[1]) for row in found)
+    return [f"{first:<{wide}}  {second:>{wider}}  {third}".rstrip() for first, second, third in found]
+
+
+def _iso(moment: datetime | None) -> str | None:
+    return None if moment is None else moment.isoformat(timespec="seconds")

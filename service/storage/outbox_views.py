@@ -1,0 +1,239 @@
+"""What is due, held, uncertain or at an end, and what happened to one message? Reading only.
+
+Every query goes through an index of the messages table and reads a bounded part of it, so that the page stays quick at
+a million messages; `tests/storage/test_outbox_views.py` asks the database for its plan of each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import and_, case, exists, func, literal_column, select, text, true
+from sqlalchemy.orm import Session
+from sqlalchemy.sql import ColumnElement
+
+from service.domain.contact import Channel
+from service.domain.message import State
+from service.domain.sending import Reason
+from service.storage.message_rows import message_of
+from service.storage.records import Attention, StoredMessage
+from service.storage.tables import ApprovalRow, AttemptRow, AttentionRow, MessageRow, PersonRow
+
+ASKS = ("uncertain", Reason.FAULT.value)
+"""Reasons of the attention list under which an uncertain message stands there."""
+
+# Word for word the conditions of the indexes; without them SQLite reads the whole table.
+_PENDING = MessageRow.state == literal_column("'pending'")
+_LEASED: ColumnElement[bool] = and_(text("messages.state IN ('claimed', 'handing')"), true())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Due:
+    """What should have been looked at by now: how many, and since when the oldest (UTC; None when there is none)."""
+
+    count: int
+    oldest: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """Messages that wait for one reason; `next_look` is when the first of them is looked at again (UTC)."""
+
+    reason: str
+    count: int
+    next_look: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ended:
+    """Messages that ended in one state for one reason: in the shorter and in the longer time."""
+
+    state: State
+    reason: str | None
+    short: int
+    long: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InHand:
+    """A message that a worker has: CLAIMED or HANDING, by whom, and until when (UTC)."""
+
+    message: StoredMessage
+    owner: str
+    until: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attempt:
+    """One hand-over as it stands in the record; see `tables.AttemptRow`. `result` is the state that followed."""
+
+    number: int
+    channel: Channel | None
+    key: str
+    body_hash: str
+    begun: datetime
+    ended: datetime | None
+    result: State | None
+    detail: str
+    late: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Approval:
+    """Who approved one unit's text of this digest in one language, and when (UTC)."""
+
+    unit: str
+    digest: str
+    by: str
+    at: datetime
+
+
+class OutboxViews:
+    """Looks at the messages as a whole, and at everything about one of them."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    # The whole
+
+    def due(self, now: datetime) -> Due:
+        """Everything that waits for a look and should have had it, or gets it at this moment."""
+        query = select(func.count(), func.min(MessageRow.look_at)).where(_PENDING, MessageRow.look_at <= now)
+        count, oldest = self._session.execute(query).one()
+        return Due(count=count, oldest=oldest)
+
+    def held(self, now: datetime, until: datetime) -> list[Held]:
+        """What waits for a reason and is looked at again after now and until `until`, by reason; most first."""
+        query = (
+            select(MessageRow.reason, func.count(), func.min(MessageRow.look_at))
+            .where(_PENDING, MessageRow.look_at > now, MessageRow.look_at <= until, MessageRow.reason.is_not(None))
+            .group_by(MessageRow.reason)
+        )
+        found = [
+            Held(reason=reason, count=count, next_look=next_look)
+            for reason, count, next_look in self._session.execute(query)
+            if reason is not None
+        ]
+        return sorted(found, key=lambda each: (-each.count, each.reason))
+
+    def ended(self, short: datetime, long: datetime) -> list[Ended]:
+        """How messages ended since `long`, and of these since `short` (the later moment), by state and reason."""
+        final = [each.value for each in (State.SENT, State.DELIVERED, State.DROPPED, State.FAILED, State.UNCERTAIN)]
+        recent = func.sum(case((MessageRow.finished >= short, 1), else_=0))
+        query = (
+            select(MessageRow.state, MessageRow.reason, recent, func.count())
+            .where(MessageRow.finished >= long, MessageRow.state.in_(final))
+            .group_by(MessageRow.state, MessageRow.reason)
+        )
+        found = [
+            Ended(state=State(state), reason=reason, short=in_short, long=count)
+            for state, reason, in_short, count in self._session.execute(query)
+        ]
+        return sorted(found, key=lambda each: (list(State).index(each.state), -each.long, each.reason or ""))
+
+    def uncertain_count(self) -> int:
+        """How many uncertain messages wait for a person or for their repeat; joined ones count once each."""
+        counts = (self._session.scalar(select(func.count()).where(which)) for which in (_FOR_A_PERSON, _BY_ITSELF))
+        return sum(count or 0 for count in counts)
+
+    def uncertain(self, limit: int) -> list[StoredMessage]:
+        """Uncertain messages that wait for a person, then those that are repeated by themselves; oldest first."""
+        for_a_person = select(MessageRow).where(_FOR_A_PERSON).order_by(MessageRow.handed).limit(limit)
+        by_itself = select(MessageRow).where(_BY_ITSELF).order_by(MessageRow.repeat_at).limit(limit)
+        found = [*self._session.scalars(for_a_person), *self._session.scalars(by_itself)]
+        return [message_of(row) for row in found[:limit]]
+
+    def in_hand_count(self) -> dict[State, int]:
+        """How many messages workers have, CLAIMED or HANDING."""
+        query = select(MessageRow.state, func.count()).where(_LEASED).group_by(MessageRow.state)
+        return {State(state): count for state, count in self._session.execute(query)}
+
+    def in_hand(self, limit: int) -> list[InHand]:
+        """What workers have now; what ends its lease first, first."""
+        query = select(MessageRow).where(_LEASED).order_by(MessageRow.lease_until).limit(limit)
+        return [
+            InHand(message=message_of(row), owner=row.lease_owner or "", until=row.lease_until)
+            for row in self._session.scalars(query)
+            if row.lease_until is not None
+        ]
+
+    def next_due(self, limit: int) -> list[StoredMessage]:
+        """What is looked at next, what is due now first."""
+        query = select(MessageRow).where(_PENDING).order_by(MessageRow.look_at).limit(limit)
+        return [message_of(row) for row in self._session.scalars(query)]
+
+    def newest(self, limit: int) -> list[StoredMessage]:
+        """What ended last."""
+        query = (
+            select(MessageRow).where(MessageRow.finished.is_not(None)).order_by(MessageRow.finished.desc()).limit(limit)
+        )
+        return [message_of(row) for row in self._session.scalars(query)]
+
+    def names(self, people: Collection[str]) -> dict[str, str]:
+        """The names of these people."""
+        query = select(PersonRow.id, PersonRow.name).where(PersonRow.id.in_(people))
+        return {row.id: row.name for row in self._session.execute(query)}
+
+    # One message
+
+    def attempts_of(self, message_id: str) -> list[Attempt]:
+        """Every hand-over of one message, in their order."""
+        query = select(AttemptRow).where(AttemptRow.message_id == message_id).order_by(AttemptRow.id)
+        return [
+            Attempt(
+                number=row.number,
+                channel=Channel(row.channel) if row.channel else None,
+                key=row.key or "",
+                body_hash=row.body_hash or "",
+                begun=row.begun,
+                ended=row.ended,
+                result=State(row.result) if row.result else None,
+                detail=row.detail,
+                late=row.late,
+            )
+            for row in self._session.scalars(query)
+        ]
+
+    def attention_about(self, person_id: str, message_id: str) -> list[Attention]:
+        """Every entry of the attention list about one message, done or not."""
+        query = select(AttentionRow).where(AttentionRow.person_id == person_id, AttentionRow.message_id == message_id)
+        return [
+            Attention(
+                id=row.id,
+                at=row.at,
+                person_id=row.person_id,
+                message_id=row.message_id,
+                reason=row.reason,
+                detail=row.detail,
+                done=row.done,
+                done_by=row.done_by,
+            )
+            for row in self._session.scalars(query.order_by(AttentionRow.at, AttentionRow.id))
+        ]
+
+    def approvals_of(self, language: str, units: Iterable[str]) -> list[Approval]:
+        """Every approval of these units in one language, oldest first."""
+        query = (
+            select(ApprovalRow)
+            .where(ApprovalRow.language == language, ApprovalRow.unit.in_(list(units)))
+            .order_by(ApprovalRow.at)
+        )
+        return [
+            Approval(unit=row.unit, digest=row.digest, by=row.by, at=row.at) for row in self._session.scalars(query)
+        ]
+
+
+_UNCERTAIN = MessageRow.state == State.UNCERTAIN.value
+_ASKED = select(AttentionRow.message_id).where(
+    AttentionRow.done.is_(None), AttentionRow.reason.in_(ASKS), AttentionRow.message_id.is_not(None)
+)
+_IS_ASKED = exists().where(
+    AttentionRow.person_id == MessageRow.person_id,
+    AttentionRow.message_id == MessageRow.id,
+    AttentionRow.reason.in_(ASKS),
+    AttentionRow.done.is_(None),
+)
+_FOR_A_PERSON = and_(MessageRow.id.in_(_ASKED), _UNCERTAIN)
+_BY_ITSELF = and_(MessageRow.repeat_at.is_not(None), _UNCERTAIN, ~_IS_ASKED)

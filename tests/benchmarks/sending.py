@@ -1,0 +1,213 @@
+"""How many messages a second go from due to a recorded outcome, beside a loop that only renders and sends.
+
+usage: python sending.py [--count 5000] [--full]
+
+Every figure stands beside its limit from the same run. Nothing here is a test: a slow machine fails nothing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import smtplib
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+sys.path[:0] = [str(HERE), str(HERE.parent), str(HERE.parents[1])]
+
+from builders import StoppedClock, a_contact, free_port
+from database.postgres import Postgres
+from filling import a_filled_service
+from sqlalchemy import text
+
+from service.delivery.dispatch import send_due
+from service.domain.contact import Channel
+from service.domain.message import Envelope, Outcome, Result
+from service.links import page_url, token_of
+from service.messages.compose import Letter, compose
+from service.services import Services
+from service.storage.unit_of_work import open_engine
+from service.transports.mail import build_mail
+from service.transports.smtp import SmtpTransport
+
+DUE = StoppedClock().at
+LANES = 8
+
+
+class NoOp:
+    """Says yes at once."""
+
+    connections = LANES
+
+    def send(self, envelope: Envelope) -> Outcome:
+        """Accept."""
+        return Outcome(result=Result.ACCEPTED, detail="taken")
+
+    def close(self) -> None:
+        """Nothing."""
+
+
+def rate(count: int, do: Callable[[], None]) -> float:
+    """Messages a second."""
+    begun = time.perf_counter()
+    do()
+    return count / (time.perf_counter() - begun)
+
+
+def bare(services: Services, count: int, channel: Channel, carry: Callable[[Envelope], object]) -> float:
+    """The limit: render the same words for the same people and hand them over, one after the other, writing nothing."""
+    with services.open_reading() as work:
+        wordings = services.wordings(work)
+        message = work.messages.of_person("pe" + "0" * 30)[0]
+        plan = work.plans.get(message.plan_id).plan
+
+    def loop() -> None:
+        for number in range(count):
+            contact = a_contact(channels=(channel,))
+            link = page_url(services.clinic.base_url, token_of(services.secret_key, f"li{number:030d}"))
+            letter = Letter(link=link, pack=plan.pack)
+            composed = compose(message.planned, plan, contact, services.clinic, wordings, channel, letter)
+            carry(
+                Envelope(
+                    key=f"{number:032d}",
+                    message=composed,
+                    dated=message.planned.due,
+                    handed=message.planned.due,
+                    last_useful=message.planned.last_useful,
+                    sender_name=services.clinic.name,
+                    sender_address=services.clinic.email,
+                )
+            )
+
+    return rate(count, loop)
+
+
+def ours(services: Services, count: int) -> float:
+    """From due to recorded outcome."""
+    services.clock.forward(seconds=1)  # type: ignore[attr-defined]
+
+    def passes() -> None:
+        while send_due(services, "benchmark").claimed:
+            pass
+
+    found = rate(count, passes)
+    with services.open_reading() as work:
+        sent = work.messages.counts().get(("sent", None), 0)
+    if sent != count:
+        raise SystemExit(f"only {sent} of {count} were sent: the figure would be wrong")
+    return found
+
+
+@contextmanager
+def sink() -> Iterator[int]:
+    """The port of a mail server in a process of its own."""
+    port = free_port()
+    server = subprocess.Popen(
+        [sys.executable, str(HERE / "sink.py"), str(port)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    assert server.stdout is not None
+    assert server.stdin is not None
+    try:
+        server.stdout.readline()
+        yield port
+    finally:
+        server.stdin.close()
+        server.wait(10)
+
+
+def no_op(count: int, urls: dict[str, str]) -> None:
+    """Sending where the far side costs nothing."""
+    limit = 0.0
+    for name, url in urls.items():
+        services = a_filled_service(url, count, due=DUE)
+        services.transports = {Channel.TEXT: NoOp()}
+        if not limit:
+            limit = bare(services, count, Channel.TEXT, NoOp().send)
+            print(f"no-op, bare loop that renders and hands over          {limit:10.0f} /s")
+        found = ours(services, count)
+        print(f"no-op, {name:<12} one process, every commit durable {found:10.0f} /s   {found / limit:6.3f} of bare")
+
+
+def by_mail(folder: Path, count: int) -> None:
+    """Sending to a mail server on this machine."""
+    with sink() as port:
+        services = a_filled_service(f"sqlite:///{folder}/mail.sqlite", count, channel=Channel.EMAIL, due=DUE)
+        line = smtplib.SMTP("127.0.0.1", port)
+
+        def carry(envelope: Envelope) -> None:
+            line.sendmail(envelope.sender_address, envelope.message.to, build_mail(envelope).as_bytes())
+
+        limit = bare(services, count, Channel.EMAIL, carry)
+        line.quit()
+        print(f"SMTP, bare loop over one connection                   {limit:10.0f} /s")
+        options = {"host": "127.0.0.1", "port": port, "security": "none", "connections": 4}
+        services.transports = {Channel.EMAIL: SmtpTransport.from_options(options)}
+        found = ours(services, count)
+        print(f"SMTP, SQLite, 4 connections                           {found:10.0f} /s   {found / limit:6.3f} of bare")
+        services.transports[Channel.EMAIL].close()
+
+
+def many_workers(url: str, count: int) -> None:
+    """Several processes on one PostgreSQL."""
+    for workers in (1, 2, 4):
+        with open_engine(url).begin() as connection:
+            connection.execute(text("UPDATE messages SET state = 'pending', attempts = 0 WHERE state = 'sent'"))
+            connection.execute(text("DELETE FROM attempts"))
+        begun = time.perf_counter()
+        processes = [
+            subprocess.Popen([sys.executable, str(HERE / "worker.py"), url, f"worker{number}"])
+            for number in range(workers)
+        ]
+        codes = [process.wait(600) for process in processes]
+        took = time.perf_counter() - begun
+        if any(codes):
+            raise SystemExit("a worker failed")
+        print(f"no-op, PostgreSQL, {workers} worker processes (with their start) {count / took:6.0f} /s")
+
+
+def memory(folder: Path, count: int) -> None:
+    """Memory while many messages are sent."""
+    services = a_filled_service(f"sqlite:///{folder}/memory.sqlite", count, due=DUE)
+    services.transports = {Channel.TEXT: NoOp()}
+    services.clock.forward(seconds=1)  # type: ignore[attr-defined]
+    after: dict[int, float] = {}
+    sent = 0
+    while claimed := send_due(services, "benchmark").claimed:
+        sent += claimed
+        if sent % (count // 5) < claimed:
+            after[sent] = resident()
+    print("memory, MiB resident after so many sent: " + ", ".join(f"{n}: {mib:.0f}" for n, mib in after.items()))
+
+
+def resident() -> float:
+    """Resident memory of this process, MiB."""
+    with open("/proc/self/statm", encoding="ascii") as file:
+        return int(file.read().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 2**20
+
+
+def main() -> None:
+    """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--count", type=int, default=5000)
+    parser.add_argument("--full", action="store_true", help="memory over 100,000 messages in place of 20,000")
+    chosen = parser.parse_args()
+    server = Postgres()
+    try:
+        with tempfile.TemporaryDirectory() as place:
+            folder, postgresql = Path(place), server.migrated()
+            no_op(chosen.count, {"SQLite": f"sqlite:///{folder}/text.sqlite", "PostgreSQL": postgresql})
+            by_mail(folder, chosen.count)
+            many_workers(postgresql, chosen.count)
+            memory(folder, 100_000 if chosen.full else 20_000)
+    finally:
+        server.end()
+
+
+if __name__ == "__main__":
+    main()
