@@ -172,7 +172,7 @@ def test_one_that_arrived_is_recorded_as_sent_and_never_as_delivered(database_ur
 
 
 def test_one_that_did_not_arrive_goes_again_under_the_same_key_with_the_same_words(database_url: str) -> None:
-    services, clock, message = one_uncertain(database_url)
+    services, _, message = one_uncertain(database_url)
     settle(services, message.id, Finding.SEND_AGAIN, "Dina Marsh (dina)")
     recorder = answering(services, Result.ACCEPTED)
     send_due(services, "worker")
@@ -196,7 +196,7 @@ def test_one_that_is_too_late_is_not_sent_again() -> None:
 
 
 def test_a_person_who_stopped_meanwhile_gets_nothing_again() -> None:
-    services, clock, message = one_uncertain()
+    services, _, message = one_uncertain()
     stop(services, "maud")
     settle(services, message.id, Finding.SEND_AGAIN, "dina")
     recorder = answering(services, Result.ACCEPTED)
