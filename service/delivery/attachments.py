@@ -11,6 +11,7 @@ from service.domain.message import Attachment, ComposedMessage, MessageKind
 from service.domain.wall_clock import zone_named
 from service.links import page_url
 from service.messages.address_page import render_address_page
+from service.messages.compose import says_whole_plan
 from service.messages.read_plan import read_plan
 from service.messages.sheet import render_sheet
 from service.planning.calendar import feed
@@ -41,7 +42,7 @@ def attachments_for(
         with services.open_reading() as work:
             sheet = sheet_of(services, work, stored, contact, composed.language, link)
         plan = Attachment(name="plan.pdf", media_type="application/pdf", data=sheet)
-        return (*_address_page(services, composed), plan)
+        return (*_address_page(services, composed, kind, contact), plan)
     if composed.channel is Channel.EMAIL and kind in _CALENDAR_WITH:
         with services.open_work() as work:
             data = feed(services, work, stored, contact, link)
@@ -51,7 +52,9 @@ def attachments_for(
     return ()
 
 
-def _address_page(services: Services, composed: ComposedMessage) -> tuple[Attachment, ...]:
+def _address_page(
+    services: Services, composed: ComposedMessage, kind: MessageKind, contact: Contact
+) -> tuple[Attachment, ...]:
     """The page for the window of the envelope, if the clinic itself posts its letters. Raises WordingError when the
     address does not fit into it."""
     transport = services.transports.get(Channel.LETTER)
@@ -59,7 +62,13 @@ def _address_page(services: Services, composed: ComposedMessage) -> tuple[Attach
         return ()
     today = services.clock.now().astimezone(zone_named(services.clinic.zone)).date()
     page = render_address_page(
-        composed.to.splitlines(), services.clinic, transport.window, language=composed.language, dated=today
+        composed.to.splitlines(),
+        services.clinic,
+        transport.window,
+        language=composed.language,
+        dated=today,
+        words="" if says_whole_plan(kind, Channel.LETTER) else composed.text,  # the sheet says the plan
+        large_print=contact.large_print,
     )
     return (Attachment(name="address.pdf", media_type="application/pdf", data=page),)
 

@@ -237,6 +237,6 @@ def seal(services: Services, found: Bundle) -> Bundle:
     if has_files(found.composed.channel, kind):
         with services.open_reading() as work:
             stored = work.plans.get(case.message.plan_id)
-        files = attachments_for(services, stored, case.contact, found.composed, kind, found.tokens[0])
+        files = attachments_for(services, stored, case.contact, outgoing, kind, found.tokens[0])
         outgoing = replace(outgoing, attachments=files)
     return replace(found, outgoing=outgoing)

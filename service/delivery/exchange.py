@@ -101,6 +101,9 @@ class Exchange:
             message = each.ending.message
             if how is Held.SETTLED:
                 work.inbound.answered(message.id, UNCERTAIN, "late-answer", now)
+            if how is not Held.LOST and _newly_held(each.ending):
+                until = each.ending.look_at.isoformat(timespec="seconds") if each.ending.look_at else ""
+                work.ledger.note("tragus", "message-held", message.id, now, reason=each.ending.reason, until=until)
             if how is not Held.LOST and each.asks is not None:
                 work.ledger.ask(message.person_id, each.asks, now, message_id=message.id, detail=each.ending.detail)
 
@@ -261,6 +264,12 @@ class Exchange:
             automatic_answer=answer,
             answers=work.inbound.mail_answered(planned) if mail else None,
         )
+
+
+def _newly_held(ending: Ending) -> bool:
+    """Whether this hold is worth a line in the record: waiting for its moment or its turn is not."""
+    usual = ending.reason in (None, Reason.NOT_YET, Reason.RATE_LIMIT)
+    return ending.state is State.PENDING and not usual and ending.reason != ending.message.reason
 
 
 def _ours(case: Case) -> bool:

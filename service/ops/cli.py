@@ -252,6 +252,30 @@ def take_mail(address: str | None, config: Path | None) -> None:
         raise SystemExit(TRY_AGAIN) from failed
 
 
+@main.command()
+@click.option("--json", "as_json", is_flag=True, help="As JSON: counts, codes and moments only.")
+@click.option(
+    "--late",
+    default=5.0,
+    show_default=True,
+    metavar="MINUTES",
+    help="Exit code 1 when the oldest due message waits longer.",
+)
+@CONFIG
+def outbox(as_json: bool, late: float, config: Path | None) -> None:
+    """What is due, held, dropped and uncertain, per reason."""
+    from service.domain.contact import Channel
+    from service.ops.outbox import outbox as look_at
+    from service.wiring import build
+
+    settings = read_settings(config)
+    fitted = {Channel(name): chosen.use for name, chosen in settings.transports.items()}
+    said, is_late = look_at(build(settings, transports=False), fitted, late_minutes=late, as_json=as_json)
+    click.echo(said)
+    if is_late:
+        raise SystemExit(1)
+
+
 @main.command("add-staff")
 @click.option("--login", required=True)
 @click.option("--name", required=True)

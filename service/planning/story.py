@@ -261,7 +261,10 @@ def _lines(material: Material, face: Clockface) -> Iterator[Line]:
     yield from _planned(material, face)
     yield from (_report(each, material) for each in material.reports)
     for note in material.notes:
-        if note.action in DONE:
+        if note.action == "message-held":
+            why = LABELS[Reason(str(note.detail["reason"]))]
+            yield Line(at=note.at, text=f"It waited from now on: {why}.")
+        elif note.action in DONE:
             yield Line(at=note.at, text=f"{_name(note.actor)} {DONE[note.action]}.")
         else:
             yield Line(at=note.at, text=f"{_name(note.actor)}: {note.action.replace('-', ' ')}.")

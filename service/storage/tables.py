@@ -286,7 +286,10 @@ class AttentionRow(Base):
     done: Mapped[datetime | None]
     done_by: Mapped[str | None]
 
-    __table_args__ = (UniqueConstraint("person_id", "message_id", "reason"),)
+    __table_args__ = (
+        UniqueConstraint("person_id", "message_id", "reason"),
+        Index("ix_attention_open", "at", sqlite_where=sql("done IS NULL"), postgresql_where=sql("done IS NULL")),
+    )
 
 
 class InboundRow(Base):

@@ -145,3 +145,18 @@ def test_a_clock_that_keeps_its_new_time_is_believed_after_ten_minutes() -> None
         clocks.go(60)
         tick(services, "this process", 30)
     assert len(recorder.sent) == 2
+
+
+def test_a_hold_is_written_down_once_so_that_the_record_says_why_it_came_late() -> None:
+    clock = StoppedClock(datetime(2026, 11, 25, 22, 30, tzinfo=UTC))
+    services, recorder = a_service(clock=clock)
+    person = a_person(services)
+    give(services, person, a_visit(an_ear("normal"), an_ear("normal")), by="nurse")
+    for _ in range(3):
+        send_due(services, "worker")
+        clock.forward(hours=1)
+    (message,) = [m for m in all_of(services) if m.planned.kind is MessageKind.PLAN_GIVEN]
+    with services.open_reading() as work:
+        lines = work.ledger.history(message.id)
+    assert [(line.action, line.detail["reason"]) for line in lines] == [("message-held", Reason.QUIET_HOURS)]
+    assert recorder.sent == []

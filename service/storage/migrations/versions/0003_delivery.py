@@ -63,6 +63,9 @@ def upgrade() -> None:
     with op.batch_alter_table('letters', schema=None) as batch_op:
         batch_op.create_index(batch_op.f('ix_letters_batch_id'), ['batch_id'], unique=False)
 
+    with op.batch_alter_table('attention', schema=None) as batch_op:
+        batch_op.create_index('ix_attention_open', ['at'], unique=False, sqlite_where=sa.text('done IS NULL'), postgresql_where=sa.text('done IS NULL'))
+
     with op.batch_alter_table('attempts', schema=None) as batch_op:
         batch_op.add_column(sa.Column('channel', sa.Text(), nullable=True))
         batch_op.add_column(sa.Column('key', sa.Text(), nullable=True))
@@ -128,6 +131,9 @@ def downgrade() -> None:
         batch_op.drop_column('rendering')
         batch_op.drop_column('carrier')
         batch_op.drop_column('handed')
+
+    with op.batch_alter_table('attention', schema=None) as batch_op:
+        batch_op.drop_index('ix_attention_open', sqlite_where=sa.text('done IS NULL'), postgresql_where=sa.text('done IS NULL'))
 
     with op.batch_alter_table('attempts', schema=None) as batch_op:
         batch_op.drop_column('body_hash')
