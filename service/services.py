@@ -27,10 +27,11 @@ class Clock(Protocol):
 class Services:
     """The parts of a running service. `chance` gives a random number from 0 to 1 (spreads retries).
 
-    `wake` is called after something may have fallen due. If it does nothing, or is lost, the next tick finds it.
+    `wake` is called after something may have fallen due; if it does nothing, or is lost, the next tick finds it.
     `rates` are the most messages a second by channel, where there is a limit. `bounce_domain` is the mail domain that
     bounces come back to, marked so that each finds its message; empty when nobody reads them. `clock_believed` is asked
-    before each pass: while the clock has just jumped nothing is sent and nothing is dropped.
+    before each pass: while the clock has just jumped nothing is sent and nothing is dropped. `busy` counts the
+    hand-overs under way by transport, in this process.
     """
 
     clinic: Clinic
@@ -48,6 +49,7 @@ class Services:
     bounce_domain: str = ""
     wake: Callable[[], None] = lambda: None
     clock_believed: Callable[[], bool] = lambda: True
+    busy: dict[int, int] = field(default_factory=dict)
     _wordings: tuple[object, Wordings] | None = None
 
     def wordings(self, work: UnitOfWork) -> Wordings:

@@ -35,6 +35,10 @@ nothing of it has left, so it can go to another worker soon."""
 PATIENCE_SECONDS = 540.0
 """How long outcomes wait for a database that went away: less than the lease of their hand-overs."""
 
+HANGS_SECONDS = 15.0
+"""When nothing but unanswered hand-overs is left for so long, the pass ends without them: one far side that is slow
+holds up no other. Their answers are recorded when they come."""
+
 LONGEST_TURN_SECONDS = 5.0
 """A message whose turn under a rate limit comes later than this is given back and claimed again then."""
 
@@ -161,7 +165,7 @@ class _Carrier:
     def carry(self, endings: list[Ending]) -> None:
         """Until nothing waits and nothing is under way."""
         handed: list[Handed] = []
-        with Lanes(self.services.transports) as lanes:
+        with Lanes(self.services.transports, self.services.busy) as lanes:
             while True:
                 if self.stop():
                     endings += self._give_back()
@@ -176,6 +180,10 @@ class _Carrier:
                 if not lanes.under_way and not self.waiting:
                     return
                 handed = lanes.answers(self._patience(lanes))
+                if not handed and not starts and not self._turns() and not self.stop():
+                    handed = lanes.leave_behind(self._record_late)
+                    self._write(self._queue_up(), handed, [], under_way=True)
+                    return
                 self._extend()
 
     def _next(self, lanes: Lanes, endings: list[Ending]) -> list[Bundle]:
@@ -273,10 +281,32 @@ class _Carrier:
 
     def _patience(self, lanes: Lanes) -> float | None:
         """How long to wait for an answer: until the next turn, if something waits for one; else as long as it takes."""
-        turns = [self.resting[each.composed.channel] for each in self.waiting if each.composed.channel in self.resting]
+        turns = self._turns()
         if not lanes.under_way:
             return max(0.01, min(turns, default=0.0) - time.monotonic())
-        return max(0.01, min(turns) - time.monotonic()) if turns else 30.0
+        return max(0.01, min(turns) - time.monotonic()) if turns else HANGS_SECONDS
+
+    def _turns(self) -> list[float]:
+        """When what waits under a rate limit may go, on the steady clock; only what is still to come."""
+        now = time.monotonic()
+        channels = {each.composed.channel for each in self.waiting}
+        return [self.resting[each] for each in channels if self.resting.get(each, 0.0) > now]
+
+    def _record_late(self, handed: Handed) -> None:
+        """Record an answer that came after its pass had ended."""
+        self._write([], [handed], [], under_way=True)
+
+    def _queue_up(self) -> list[Ending]:
+        """Give back what waits for a transport whose every line is taken by a slow hand-over."""
+        again = self.services.clock.now() + timedelta(seconds=30)
+        endings = [
+            Ending(message=case.message, state=State.PENDING, look_at=again, reason=Reason.TRANSPORT_PAUSED)
+            for each in self.waiting
+            if not each.repeat
+            for case in each.members
+        ]
+        self.waiting = []
+        return endings
 
     def _give_back(self) -> list[Ending]:
         endings = [

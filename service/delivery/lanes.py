@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from queue import Empty, SimpleQueue
+from threading import Lock
 
 from service.delivery.bundles import Bundle
 from service.domain.contact import Channel
@@ -36,25 +37,32 @@ class Handed:
 
 
 class Lanes:
-    """Use as a context manager; leaving waits for the hand-overs under way."""
+    """Use as a context manager; leaving waits for the hand-overs under way, unless they were left behind.
 
-    def __init__(self, transports: Mapping[Channel, Transport]) -> None:
+    `busy` counts the hand-overs under way by transport, those that earlier passes left behind included: it outlives
+    the pass.
+    """
+
+    def __init__(self, transports: Mapping[Channel, Transport], busy: dict[int, int]) -> None:
         self._transports = transports
+        self._busy = busy
+        self._mine = 0
         self._pools: dict[int, ThreadPoolExecutor] = {}
-        self._busy: dict[int, int] = {}
         self._ended: SimpleQueue[Handed] = SimpleQueue()
+        self._lock = Lock()
+        self._record: Callable[[Handed], None] | None = None
 
     def __enter__(self) -> Lanes:
         return self
 
     def __exit__(self, *_: object) -> None:
         for pool in self._pools.values():
-            pool.shutdown(wait=True)
+            pool.shutdown(wait=self._record is None)
 
     @property
     def under_way(self) -> int:
-        """How many hand-overs are not answered yet."""
-        return sum(self._busy.values())
+        """How many hand-overs of this pass are not answered yet."""
+        return self._mine
 
     def free(self, channel: Channel) -> int:
         """How many more messages the channel's transport can take now."""
@@ -72,7 +80,9 @@ class Lanes:
         mark = id(transport)
         if mark not in self._pools:
             self._pools[mark] = ThreadPoolExecutor(connections_of(transport), thread_name_prefix="lane")
-        self._busy[mark] = self._busy.get(mark, 0) + 1
+        with self._lock:
+            self._busy[mark] = self._busy.get(mark, 0) + 1
+            self._mine += 1
         self._pools[mark].submit(self._send, transport, handing)
 
     def answers(self, seconds: float | None) -> list[Handed]:
@@ -84,9 +94,21 @@ class Lanes:
                 found.append(self._ended.get_nowait())
         except Empty:
             pass
-        for each in found:
-            self._busy[id(self._transports[each.handing.envelope.message.channel])] -= 1
+        with self._lock:  # only now: what is not recorded yet counts as under way
+            for each in found:
+                self._over(self._transports[each.handing.envelope.message.channel])
         return found
+
+    def _over(self, transport: Transport) -> None:
+        self._busy[id(transport)] -= 1
+        self._mine -= 1
+
+    def leave_behind(self, record: Callable[[Handed], None]) -> list[Handed]:
+        """Wait no more for what is under way: each answer is recorded by `record` when it comes, in the thread of its
+        hand-over. Returns the answers that came at this moment."""
+        with self._lock:
+            self._record = record
+        return self.answers(0.001)
 
     def _send(self, transport: Transport, handing: Handing) -> None:
         try:
@@ -95,4 +117,14 @@ class Lanes:
             log.exception("message %s: %s", handing.messages[0].id, type(fault).__name__)
             outcome = Outcome(result=Result.UNKNOWN, detail=f"a fault in the service: {type(fault).__name__}")
             answered = Handed(handing=handing, outcome=outcome, fault=True)
-        self._ended.put(answered)
+        with self._lock:
+            record = self._record
+            if record is None:
+                self._ended.put(answered)
+            else:
+                self._over(transport)
+        if record is not None:
+            try:
+                record(answered)
+            except Exception as fault:  # it stays under its lease, and becomes uncertain when that runs out
+                log.exception("message %s: the answer cannot be recorded: %s", handing.messages[0].id, fault)

@@ -10,8 +10,10 @@ Use it in your own tests: subclass `TransportContract`, and give the three metho
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 from service.domain.message import Envelope, Outcome, Result
-from service.transports.port import Transport
+from service.transports.port import Transport, connections_of
 
 
 class TransportContract:
@@ -46,6 +48,23 @@ class TransportContract:
             assert transport.send(self.envelope(key)).result is Result.ACCEPTED
         transport.close()
         assert set(self.arrived()) == {"a" * 32, "b" * 32}
+
+    def test_as_many_at_once_as_it_says_it_can_carry_all_arrive_once(self) -> None:
+        """`connections` is a promise: so many threads may call `send` at the same time."""
+        transport = self.transport()
+        keys = [f"{number:032d}" for number in range(3 * connections_of(transport))]
+        with ThreadPoolExecutor(connections_of(transport)) as pool:
+            outcomes = list(pool.map(lambda key: transport.send(self.envelope(key)), keys))
+        transport.close()
+        assert [outcome.result for outcome in outcomes] == [Result.ACCEPTED] * len(keys)
+        assert sorted(self.arrived()) == keys
+
+    def test_after_closing_a_send_is_answered_and_raises_nothing(self) -> None:
+        """A hand-over that begins while the service stops ends as an outcome, never as an exception."""
+        transport = self.transport()
+        transport.close()
+        assert isinstance(transport.send(self.envelope("c" * 32)), Outcome)
+        transport.close()
 
     def test_closing_twice_does_no_harm(self) -> None:
         """The service closes what it opened, also after an error."""

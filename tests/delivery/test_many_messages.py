@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import threading
+import time as time_module
 from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
 
 import pytest
 from builders import StoppedClock, a_clinic, a_person, a_service, a_visit, an_ear
 
+from service.delivery import dispatch
 from service.delivery.dispatch import send_due
 from service.domain.contact import Channel, Rhythm
 from service.domain.message import DeliveryReport, Envelope, MessageKind, Outcome, ReportState, Result, State
@@ -355,3 +359,48 @@ def test_told_to_stop_it_begins_nothing_more_and_gives_the_rest_back() -> None:
         given = [m for n in range(6) for m in work.messages.of_person(f"person{n}") if m.planned.due <= m.look_at]
     at_once = [m.state for m in given if m.planned.kind is MessageKind.PLAN_GIVEN]
     assert sorted(at_once) == [State.PENDING] * 4 + [State.SENT] * 2
+
+
+class Slow:
+    """A transport that answers when it is told to."""
+
+    def __init__(self) -> None:
+        self.may_answer = threading.Event()
+        self.keys: list[str] = []
+
+    def send(self, envelope: Envelope) -> Outcome:
+        self.keys.append(envelope.key)
+        assert self.may_answer.wait(60)
+        return Outcome(result=Result.ACCEPTED, detail="at last")
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_far_side_that_hangs_holds_up_no_other_channel_and_its_answer_counts_when_it_comes(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(dispatch, "HANGS_SECONDS", 0.2)
+    services, recorder = a_service(f"sqlite:///{tmp_path / 'db.sqlite'}")
+    slow = Slow()
+    services.transports = {Channel.TEXT: slow, Channel.EMAIL: recorder}
+    for number in range(3):
+        person = a_person(services, f"text{number}", channels=(Channel.TEXT,))
+        give(services, person, a_visit(an_ear("normal"), an_ear("normal")), by="nurse")
+    send_due(services, "worker")
+    person = a_person(services, "mail", channels=(Channel.EMAIL,))
+    give(services, person, a_visit(an_ear("normal"), an_ear("normal")), by="nurse")
+    send_due(services, "worker")
+    assert len(recorder.sent) == 1, "the mail went while the text hangs"
+    assert len(slow.keys) == 1, "and no second text joined the first"
+    slow.may_answer.set()
+    deadline = time_module.monotonic() + 30
+    while time_module.monotonic() < deadline:
+        if [m.state for n in range(3) for m in of(services, f"text{n}", MessageKind.PLAN_GIVEN)].count(State.SENT):
+            break
+        time_module.sleep(0.05)
+    assert services.busy[id(slow)] == 0
+    services.clock.forward(seconds=31)  # type: ignore[attr-defined]
+    send_due(services, "worker")
+    assert len(set(slow.keys)) == len(slow.keys) == 3
+    assert {m.state for n in range(3) for m in of(services, f"text{n}", MessageKind.PLAN_GIVEN)} == {State.SENT}

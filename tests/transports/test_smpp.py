@@ -55,7 +55,8 @@ class TestSmpp(TransportContract):
         return a_text(key)
 
     def arrived(self) -> list[str]:
-        keys = {user_reference(letter * 32, 1): letter * 32 for letter in "ab"}
+        handed = [letter * 32 for letter in "ab"] + [f"{number:032d}" for number in range(3)]
+        keys = {user_reference(key, 1): key for key in handed}
         return [keys[reference or 0] for reference in self.peer.references()]
 
 
