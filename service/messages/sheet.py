@@ -11,13 +11,8 @@ import io
 import json
 import re
 from collections.abc import Iterable
-from functools import cache
 from itertools import groupby
-from pathlib import Path
-from typing import Literal
 
-import fontpkg_noto_sans
-import fontpkg_noto_sans_arabic
 import segno
 import typst
 
@@ -25,19 +20,17 @@ from service.domain.placeholders import Kind
 from service.errors import WordingError
 from service.messages.i18n import canonical_tag, direction, format_number, isolate
 from service.messages.reading import Block, Reading, Section
+from service.messages.typesetting import compiler, pdf_of
 from service.pictograms import FALLBACK, path_of
 
 LABELS = ("section.help", "sheet.link")
 """The ids of the short words that the sheet takes from `Reading.labels`."""
 
-STANDARD: Literal["ua-1"] = "ua-1"
 SIDES = 2
 """Pages on one sheet of paper."""
 QUIET_ZONE = 4
 """Blank modules around the code, the least that ISO/IEC 18004 allows."""
 
-_NO_GLYPH = re.compile(r"the text `\"(.+?)\"` could not be displayed", re.DOTALL)
-_TEMPLATE = Path(__file__).parent / "templates" / "sheet.typ"
 # The first words of a text: up to a full stop, question or exclamation mark, comma or colon (Latin, Arabic, Urdu)
 # before a space. They are set in bold; what follows them is set as text on the same line.
 _LEAD = re.compile(r"(.+?[.!?,:؟۔،])\s+(\S.*)", re.DOTALL)
@@ -95,40 +88,13 @@ def _pages(inputs: dict[str, str]) -> int:
 
 
 def _compile(inputs: dict[str, str]) -> bytes:
-    try:
-        pdf = _compiler(inputs).compile(format="pdf", pdf_standards=STANDARD, timestamp=0)
-    except typst.TypstError as error:
-        unknown = _NO_GLYPH.search(error.message)
-        if unknown is None:
-            raise
-        raise WordingError(
-            f"the sheet has no letter for {unknown[1]}: only Latin, Greek, Cyrillic and Arabic letters can be printed; "
-            "write the name in one of these or give the page in place of the sheet"
-        ) from error
-    assert isinstance(pdf, bytes), "a PDF is one file"
-    return pdf
-
-
-def _compiler(inputs: dict[str, str]) -> typst.Compiler:
-    return typst.Compiler(
-        input=_template(),
-        root=path_of(FALLBACK).parent,
-        font_paths=_fonts(),
-        ignore_system_fonts=True,
-        sys_inputs=inputs,
+    return pdf_of(
+        _compiler(inputs), "the sheet", "write the name in one of these or give the page in place of the sheet"
     )
 
 
-@cache
-def _template() -> bytes:
-    return _TEMPLATE.read_bytes()
-
-
-@cache
-def _fonts() -> typst.Fonts:
-    """The two families of the sheet; reading them takes longer than setting a page, so it is done once."""
-    folders = [Path(package.ROOT) / "files" for package in (fontpkg_noto_sans, fontpkg_noto_sans_arabic)]
-    return typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=folders)
+def _compiler(inputs: dict[str, str]) -> typst.Compiler:
+    return compiler("sheet", inputs, path_of(FALLBACK).parent)
 
 
 def _language(tag: str) -> tuple[str, str | None]:

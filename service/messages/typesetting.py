@@ -32,8 +32,30 @@ def typeset(template: str, values: Mapping[str, object], what: str) -> bytes:
     Raises:
         WordingError: a character cannot be printed, or the template itself refuses a value; says which and why.
     """
+    return pdf_of(
+        compiler(template, {"values": json.dumps(values, ensure_ascii=False)}), what, "write it in one of these"
+    )
+
+
+def compiler(template: str, inputs: Mapping[str, str], root: Path | None = None) -> typst.Compiler:
+    """A compiler for the template with these inputs; the files that it reads lie below `root` (the templates' folder)."""
+    return typst.Compiler(
+        input=_source(template),
+        root=root or _TEMPLATES,
+        font_paths=_fonts(),
+        ignore_system_fonts=True,
+        sys_inputs=dict(inputs),
+    )
+
+
+def pdf_of(made: typst.Compiler, what: str, instead: str) -> bytes:
+    """The PDF. `what` names the paper in an error, `instead` says what to do about a letter that cannot be printed.
+
+    Raises:
+        WordingError: a character cannot be printed, or the template itself refuses a value; says which and why.
+    """
     try:
-        pdf = _compile(template, json.dumps(values, ensure_ascii=False))
+        pdf = made.compile(format="pdf", pdf_standards=STANDARD, timestamp=0)
     except typst.TypstError as error:
         refused = _PANIC.search(error.message)
         if refused is not None:
@@ -43,20 +65,8 @@ def typeset(template: str, values: Mapping[str, object], what: str) -> bytes:
             raise
         raise WordingError(
             f"{what} has no letter for {unknown[1]}: only Latin, Greek, Cyrillic and Arabic letters can be printed; "
-            "write it in one of these"
+            f"{instead}"
         ) from error
-    return pdf
-
-
-def _compile(template: str, values: str) -> bytes:
-    compiler = typst.Compiler(
-        input=_source(template),
-        root=_TEMPLATES,
-        font_paths=_fonts(),
-        ignore_system_fonts=True,
-        sys_inputs={"values": values},
-    )
-    pdf = compiler.compile(format="pdf", pdf_standards=STANDARD, timestamp=0)
     assert isinstance(pdf, bytes), "a PDF is one file"
     return pdf
 
