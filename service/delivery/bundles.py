@@ -12,7 +12,7 @@ from service.delivery.cases import Case
 from service.domain.contact import Channel
 from service.domain.joining import Ready, join, people_of
 from service.domain.message import ComposedMessage, State
-from service.domain.sending import Reason
+from service.domain.sending import IMPORTANCE, Reason
 from service.errors import WordingError
 from service.links import page_url, stand_in, token_of
 from service.messages.compose import Letter, Part, compose, compose_joined, says_whole_plan
@@ -51,12 +51,13 @@ class Bundle:
         carrier, pinned = self.carrier, body_hash(self.outgoing)
         same = carrier.body_hash == pinned and carrier.key_since is not None
         fresh = carrier.body_hash is None
+        rendering = carrier.rendering if same or fresh else carrier.rendering + 1
         return [
             Beginning(
                 message=_repeating(case.message) if self.repeat else case.message,
                 composed=self.composed,
                 body_hash=pinned,
-                rendering=carrier.rendering if same or fresh else carrier.rendering + 1,
+                rendering=rendering if case.message is carrier else max(rendering, case.message.rendering),
                 key_since=carrier.key_since if same and carrier.key_since is not None else now,
                 carrier=None if case.message is carrier else carrier.id,
             )
@@ -97,10 +98,11 @@ def bundle(
     ready = {case.message.id: found for case in cases.values() if (found := case.ready(services, now)) is not None}
     groups = join(ready.values())
     going = {each.id for group in groups for each in group}
-    endings = [_unsent(case, now) for case in cases.values() if case.message.id not in going]
+    endings = [unsent(case, now) for case in cases.values() if case.message.id not in going]
     wording = _Wording(
         services=services,
         work=work,
+        now=now,
         wordings=services.wordings(work),
         cases=cases,
         links=work.facts.links_of({each.person_id for group in groups for each in group}) if groups else {},
@@ -115,7 +117,8 @@ def bundle(
     return bundles, endings
 
 
-def _unsent(case: Case, now: datetime) -> Ending:
+def unsent(case: Case, now: datetime) -> Ending:
+    """What becomes of a message that is in no bundle."""
     message = case.message
     if message.look_at > now:  # claimed only to go along, and found nobody to go with
         return Ending(message=message, state=State.PENDING, look_at=message.look_at, reason=message.reason)
@@ -128,6 +131,7 @@ class _Wording:
 
     services: Services
     work: UnitOfWork
+    now: datetime
     wordings: Wordings
     cases: Mapping[str, Case]
     links: Mapping[str, str]
@@ -142,7 +146,7 @@ class _Wording:
             rest = sorted((cases[each.id] for each in group), key=lambda case: people.index(case.message.person_id))
             members += [case for case in rest if case is not first]
         try:
-            composed = self._composed(members, people, group[0].channel)
+            composed = self.composed(members, people, group[0].channel)
         except WordingError as unsaid:
             if len(group) == 1:
                 yield Ending(
@@ -152,15 +156,15 @@ class _Wording:
                     detail=str(unsaid),
                 )
             for each in group if len(group) > 1 else ():
-                message = cases[each.id].message
                 if each.overdue:
                     yield from self.of([each])
                 else:
-                    yield Ending(message=message, state=State.PENDING, look_at=message.planned.earliest)
+                    yield unsent(cases[each.id], self.now)
             return
         yield Bundle(members=tuple(members), composed=composed, tokens=tuple(tokens), wordings=self.wordings)
 
-    def _composed(self, members: Sequence[Case], people: Sequence[str], channel: Channel) -> ComposedMessage:
+    def composed(self, members: Sequence[Case], people: Sequence[str], channel: Channel) -> ComposedMessage:
+        """These messages in one, with stand-ins for the links. Raises WordingError."""
         services, case = self.services, members[0]
         if len(members) > 1:
             parts = [
@@ -192,31 +196,36 @@ def letter_for(services: Services, case: Case, number: int) -> Letter:
     )
 
 
-def again(services: Services, work: UnitOfWork, members: Sequence[Case]) -> Bundle | None:
-    """The bundle of an uncertain message in the words that were handed over; None when they cannot be made the same."""
+def again(services: Services, work: UnitOfWork, members: Sequence[Case], now: datetime) -> Bundle | None:
+    """The bundle of an uncertain message in the words that were handed over. None when they cannot be made the same:
+    the number, the appointment or the wording is another one now, or no transport carries them any more."""
     first = members[0].message
-    if first.channel is None or first.to is None or first.text is None:
+    if first.channel is None or first.channel not in services.transports:
         return None
-    people = list(dict.fromkeys(case.message.person_id for case in members))
-    people = [people[0], *sorted(people[1:])]
+    people = _people(members)
+    members = [members[0], *sorted(members[1:], key=lambda case: (people.index(case.message.person_id), _order(case)))]
     links = work.facts.links_of(people)
-    composed = ComposedMessage(
-        channel=first.channel,
-        to=first.to,
-        language=first.language or "",
-        wanted_language=first.language or "",
-        subject=first.subject or "",
-        text=first.text,
-        html=first.html,
-        attachments=(),
-        units=first.units,
-        missing=(),
-        pack=members[0].facts.pack,
-        unsubscribe=letter_for(services, members[0], 0).unsubscribe,
-    )
     tokens = tuple(token_of(services.secret_key, links[each]) if each in links else "" for each in people)
-    same = body_hash(with_links(composed, tokens)) == first.body_hash
-    return Bundle(members=tuple(members), composed=composed, tokens=tokens, repeat=True) if same else None
+    wordings = services.wordings(work)
+    wording = _Wording(services=services, work=work, now=now, wordings=wordings, cases={}, links=links)
+    try:
+        composed = wording.composed(members, people, first.channel)
+    except WordingError:
+        return None
+    if body_hash(with_links(composed, tokens)) != first.body_hash:
+        return None
+    composed = replace(composed, missing=())  # the front desk was told when it was first handed over
+    return Bundle(members=tuple(members), composed=composed, tokens=tokens, wordings=wordings, repeat=True)
+
+
+def _order(case: Case) -> tuple[int, datetime, str]:
+    planned = case.message.planned
+    return IMPORTANCE[planned.kind], planned.due, case.message.id
+
+
+def _people(members: Sequence[Case]) -> list[str]:
+    people = list(dict.fromkeys(case.message.person_id for case in members))
+    return [people[0], *sorted(people[1:])]
 
 
 def seal(services: Services, found: Bundle) -> Bundle:
@@ -225,10 +234,8 @@ def seal(services: Services, found: Bundle) -> Bundle:
         return found
     now = services.clock.now()
     if not all(found.tokens):
-        people = list(dict.fromkeys(case.message.person_id for case in found.members))
-        people = [people[0], *sorted(people[1:])]
         with services.open_work() as work:
-            tokens = tuple(live_link(services, work, person_id, now) for person_id in people)
+            tokens = tuple(live_link(services, work, person_id, now) for person_id in _people(found.members))
             work.commit()
         found = replace(found, tokens=tokens)
     case = found.members[0]

@@ -10,7 +10,18 @@ from service import codec
 from service.domain.contact import Channel, Contact
 from service.domain.joining import JOINED, Ready
 from service.domain.message import MessageKind, State
-from service.domain.sending import EXEMPT, IMPORTANCE, Circumstances, Decision, Drop, Hold, Reason, Send, decide
+from service.domain.sending import (
+    EXEMPT,
+    IMPORTANCE,
+    LABELS,
+    Circumstances,
+    Decision,
+    Drop,
+    Hold,
+    Reason,
+    Send,
+    decide,
+)
 from service.domain.transport_health import Health, not_before
 from service.domain.wall_clock import zone_named
 from service.services import Services
@@ -19,6 +30,9 @@ from service.storage.unit_of_work import UnitOfWork
 
 _DAY = timedelta(hours=26)
 """Longer than the longest local day, so that a count of today misses nothing."""
+
+_TIME_RAN_OUT = frozenset({Reason.TOO_LATE, Reason.QUIET_HOURS, Reason.DAILY_CAP})
+"""Reasons that say no more than that there is no time left in which the message may go."""
 
 _ROOM = 5
 """Important messages that one person may be due on one day, at most: nearer to the cap than this, they are counted."""
@@ -44,7 +58,8 @@ class Case:
         """How it may go: now, or (`overdue` false) only along with another one that does; None when it may not."""
         planned, decision = self.message.planned, self.decision
         if isinstance(decision, Send):
-            return self._ready(decision.channel, overdue=True)
+            # What waits for its next attempt may go along with another one, and never by itself before its time.
+            return self._ready(decision.channel, overdue=self.message.look_at <= now)
         soon = timedelta(minutes=services.pack.timing.join_minutes)
         early = isinstance(decision, Hold) and decision.reason is Reason.NOT_YET and planned.due <= now + soon
         if planned.kind not in JOINED or not (early or decision.reason is Reason.DAILY_CAP):
@@ -67,8 +82,15 @@ class Case:
 
     def ending(self, now: datetime) -> Ending:
         """What becomes of it when it does not go now: dropped, held, or looked at again at once."""
+        message = self.message
         if isinstance(self.decision, Drop):
-            return Ending(message=self.message, state=State.DROPPED, reason=self.decision.reason, detail=self.detail)
+            reason = self.decision.reason
+            if reason in _TIME_RAN_OUT and message.attempts:  # it was tried, and came to nothing in time
+                detail = f"{LABELS[reason]}; the last attempt: {message.detail}"
+                return Ending(message=message, state=State.FAILED, reason=Reason.GAVE_UP, detail=detail)
+            if reason in _TIME_RAN_OUT and message.reason == Reason.TRANSPORT_PAUSED:
+                reason = Reason.TRANSPORT_PAUSED  # nothing but the way out kept it, so a person is told
+            return Ending(message=message, state=State.DROPPED, reason=reason, detail=self.detail)
         if isinstance(self.decision, Hold):
             return Ending(
                 message=self.message, state=State.PENDING, look_at=self.decision.until, reason=self.decision.reason
@@ -117,7 +139,7 @@ class Looking:
 
     def _around(self, work: UnitOfWork, people: set[str], now: datetime) -> _Around:
         cap = self.services.clinic.daily_cap
-        handed = work.facts.handed_since(people, now - _DAY, EXEMPT) if cap else {}
+        handed = work.facts.handed_since(people, now - _DAY) if cap else {}
         near = {person for person in people if cap and len(handed.get(person, ())) + _ROOM >= cap}
         self.health, off = work.transports.read(lock=bool(self.services.rates))
         return _Around(

@@ -51,6 +51,8 @@ def send_due(services: Services, owner: str, limit: int = 100, *, stop: Callable
     and put before a person; the others go on. Raises DatabaseAwayError.
     """
     done = Pass()
+    if not services.clock_believed():  # asked before each pass: working off a backlog can take long
+        return done
     now = services.clock.now()
     with services.open_reading() as work:
         if not work.queue.anything(now, LEASE):
@@ -127,19 +129,24 @@ def _prepare_repeat(
     try:
         with services.open_reading() as work:
             cases = looking.cases(work, members, now)
-            found = again(services, work, [cases[each.id] for each in members])
+            found = again(services, work, [cases[each.id] for each in members], now)
     except DatabaseAwayError:
         raise
     except Exception as fault:
         log.exception("message %s cannot be repeated: %s", carrier.id, type(fault).__name__)
     if found is not None:
         return [found]
+    _repeat_no_more(services, carrier, "the same words cannot be handed over again")
+    return []
+
+
+def _repeat_no_more(services: Services, carrier: StoredMessage, detail: str) -> None:
+    """Leave an uncertain message as it is, and put it before a person."""
+    now = services.clock.now()
     with services.open_work() as work:
         if work.queue.put_off(carrier, None):
-            detail = "its exact words cannot be made again"
             work.ledger.ask(carrier.person_id, UNCERTAIN, now, message_id=carrier.id, detail=detail)
         work.commit()
-    return []
 
 
 def _fault(message: StoredMessage, fault: Exception) -> Ending:
@@ -182,6 +189,7 @@ class _Carrier:
                 handed = lanes.answers(self._patience(lanes))
                 if not handed and not starts and not self._turns() and not self.stop():
                     handed = lanes.leave_behind(self._record_late)
+                    self.exchange.note_hanging(lanes.hanging())
                     self._write(self._queue_up(), handed, [], under_way=True)
                     return
                 self._extend()
@@ -210,28 +218,20 @@ class _Carrier:
             except DatabaseAwayError:
                 left.append(each)
             except Exception as fault:
-                endings += [_fault(case.message, fault) for case in each.members]
+                endings += self._unbegun(each, fault)
         self.waiting = left
         return starts
 
     def _write(
         self, endings: list[Ending], handed: list[Handed], starts: list[Bundle], *, under_way: bool
     ) -> tuple[list[Handing], list[Later]]:
-        """One transaction; while the database is away, outcomes wait for it. A fault in one bundle stops no other."""
-        give_up, wait = time.monotonic() + PATIENCE_SECONDS, 0.25
-        while True:
-            try:
-                return self.exchange.run(endings, handed, starts)
-            except DatabaseAwayError as away:
-                if time.monotonic() > give_up or not (handed or under_way):
-                    raise
-                log.warning("outcomes wait for the database: %s", away)
-                time.sleep(wait)
-                wait = min(wait * 2, 5.0)
-            except Exception:
-                if len(endings) + len(handed) + len(starts) == 1:
-                    raise
-                break
+        """One transaction, or, after a fault, one for each: a fault in one bundle stops no other."""
+        try:
+            return self._once(endings, handed, starts, under_way=under_way)
+        except DatabaseAwayError:
+            raise
+        except Exception as fault:
+            log.warning("each is written alone: %s", type(fault).__name__)
         handings: list[Handing] = []
         later: list[Later] = []
         for ending in endings:
@@ -244,20 +244,43 @@ class _Carrier:
             later += begun[1]
         return handings, later
 
+    def _once(
+        self, endings: list[Ending], handed: list[Handed], starts: list[Bundle], *, under_way: bool
+    ) -> tuple[list[Handing], list[Later]]:
+        """One transaction; while the database is away, outcomes wait for it."""
+        give_up, wait = time.monotonic() + PATIENCE_SECONDS, 0.25
+        while True:
+            try:
+                return self.exchange.run(endings, handed, starts)
+            except DatabaseAwayError as away:
+                if time.monotonic() > give_up or not (handed or under_way):
+                    raise
+                log.warning("outcomes wait for the database: %s", away)
+                time.sleep(wait)
+                wait = min(wait * 2, 5.0)
+
     def _alone(
         self, endings: list[Ending], handed: list[Handed], starts: list[Bundle]
     ) -> tuple[list[Handing], list[Later]]:
         try:
-            return self._write(endings, handed, starts, under_way=True)
+            return self._once(endings, handed, starts, under_way=True)
         except DatabaseAwayError:
             raise
         except Exception as fault:
-            failed = [_fault(case.message, fault) for start in starts for case in start.members]
+            failed = [ending for start in starts for ending in self._unbegun(start, fault)]
             if failed:
                 self.exchange.run(failed, [], [])
-            else:  # what cannot be recorded stays under its lease, and becomes uncertain when that runs out
+            if not starts:  # what cannot be recorded stays under its lease, and is given back or uncertain after it
                 log.exception("an outcome cannot be recorded: %s", type(fault).__name__)
             return [], []
+
+    def _unbegun(self, found: Bundle, fault: Exception) -> list[Ending]:
+        """How a bundle ends whose hand-over a fault prevented. A repeat stays uncertain: it may have arrived before."""
+        if not found.repeat:
+            return [_fault(case.message, fault) for case in found.members]
+        log.error("message %s cannot be repeated: %s", found.carrier.id, type(fault).__name__, exc_info=fault)
+        _repeat_no_more(self.services, found.carrier, f"a fault in the service: {type(fault).__name__}")
+        return []
 
     def _put_back(self, later: list[Later]) -> list[Ending]:
         """Let what waits its turn wait here if that is short, else in the queue."""

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
-from service.delivery.bundles import Bundle
+from service.delivery.bundles import Bundle, unsent
 from service.delivery.cases import Case, Looking
 from service.delivery.lanes import Handed, Handing
 from service.domain.contact import Channel
-from service.domain.message import Envelope, MessageKind, State
+from service.domain.message import Envelope, MessageKind, Outcome, Result, State
 from service.domain.outcomes import Next, Tries, after
 from service.domain.sending import EXEMPT, Hold, Reason, channels_for, needs_a_person
 from service.domain.transport_health import Health, begun, not_before
@@ -75,10 +75,11 @@ class Exchange:
         services, now = self.services, self.services.clock.now()
         with services.open_work() as work:
             messages = [case.message for bundle in starts for case in bundle.members]
+            messages += [ending.message for ending in endings if _decided(ending)]
             fresh = self.looking.cases(work, messages, now)
-            before = self.looking.health if starts else work.transports.read()[0]
+            before = self.looking.health if messages else work.transports.read()[0]
             health = dict(before)
-            written = [_plain(ending) for ending in endings]
+            written = [_plain(self._as_it_stands(ending, fresh, now)) for ending in endings]
             for each in handed:
                 channel = each.handing.envelope.message.channel
                 health[channel] = health_after(health.get(channel, Health()), each.outcome, now)
@@ -94,6 +95,22 @@ class Exchange:
             if one.note is not None:
                 self.done.note(*one.note)
         return handings, later
+
+    def _as_it_stands(self, ending: Ending, fresh: Mapping[str, Case], now: datetime) -> Ending:
+        """The ending that follows from a decision, decided once more: its reason may have gone since. Whoever took a
+        plan up again, or a stop back, could not reach a message that is claimed."""
+        case = fresh.get(ending.message.id)
+        return unsent(case, now) if case is not None and _decided(ending) else ending
+
+    def note_hanging(self, channels: Iterable[Channel]) -> None:
+        """Count a far side that does not answer as a failure of its transport, so that it is paused and shown."""
+        now = self.services.clock.now()
+        with self.services.open_work() as work:
+            health, _ = work.transports.read(lock=True)
+            for channel in channels:
+                outcome = Outcome(result=Result.UNKNOWN, detail="a hand-over is not answered for a long time")
+                work.transports.save(channel, health_after(health.get(channel, Health()), outcome, now))
+            work.commit()
 
     def _end(self, work: UnitOfWork, written: Sequence[_Written], now: datetime) -> None:
         held = work.queue.end([each.ending for each in written], now)
@@ -169,18 +186,18 @@ class Exchange:
         for bundle in starts:
             channel = bundle.composed.channel
             state = health.get(channel, Health())
-            stale = not bundle.repeat and bundle.wordings is not wordings
+            stale = bundle.wordings is not wordings
             cases = [fresh[case.message.id] for case in bundle.members if case.message.id in fresh]
             ready = not_before(state, now)
-            if bundle.repeat and not self._repeatable(work, bundle, cases, ready, now):
-                continue
+            if bundle.repeat and (stale or not self._repeatable(work, bundle, cases, ready, now)):
+                continue  # with another wording the next pass looks whether the words are still the same
             if not bundle.repeat and (stale or not self._unchanged(bundle, cases, now)):
-                endings += [case.ending(now) for case in cases if _ours(case)]
+                endings += [unsent(case, now) for case in cases if _ours(case)]
                 continue
             person_id, counts = bundle.carrier.person_id, bundle.carrier.planned.kind not in EXEMPT
             if counts and not bundle.repeat and begun_for[person_id]:
                 # The counts for the daily cap were read before this transaction's own hand-overs: look again.
-                endings += [case.ending(now) for case in cases]
+                endings += [unsent(case, now) for case in cases]
                 continue
             if ready > now:
                 endings += [_paused(case.message, ready) for case in bundle.members]
@@ -217,9 +234,8 @@ class Exchange:
         """Whether every message of a bundle may still go, in these words."""
         if len(cases) < len(bundle.members) or not all(_ours(case) for case in cases):
             return False
-        for old, new in zip(bundle.members, cases, strict=True):
-            if (new.facts.contact, new.facts.booked) != (old.facts.contact, old.facts.booked):
-                return False
+        if not _same_words(bundle, cases):
+            return False
         ready = [case.ready(self.services, now) for case in cases]
         fits = all(each is not None and each.channel is bundle.composed.channel for each in ready)
         return fits and any(each is not None and each.overdue for each in ready)
@@ -228,18 +244,23 @@ class Exchange:
         self, work: UnitOfWork, bundle: Bundle, cases: Sequence[Case], ready: datetime, now: datetime
     ) -> bool:
         """Whether an uncertain message may be handed over once more; if not, it is put off, or given to a person."""
-        case = next((each for each in cases if each.message.id == bundle.carrier.id), None)
-        if case is None or case.facts.state is not State.UNCERTAIN:
+        if len(cases) < len(bundle.members) or not _same_words(bundle, cases):
             return False
-        if case.facts.lease_token != case.message.lease_token:
+        if any(
+            (each.facts.state, each.facts.lease_token) != (State.UNCERTAIN, each.message.lease_token) for each in cases
+        ):
             return False
-        wanted = len(cases) == len(bundle.members) and all(each.channel is bundle.composed.channel for each in cases)
-        if wanted and ready <= now:
+        case, latest = cases[0], cases[0].message.planned.last_useful
+        known_for = repeat_seconds_of(self.services.transports[bundle.composed.channel])
+        if known_for and case.message.key_since is not None:  # later the far side takes a repeat for another message
+            latest = min(latest, case.message.key_since + timedelta(seconds=known_for))
+        wanted = all(each.channel is bundle.composed.channel for each in cases)
+        if wanted and ready <= now <= latest:
             return True
         until = case.decision.until if isinstance(case.decision, Hold) else None
         if ready > now:
             until = ready
-        if until is not None and until > case.message.planned.last_useful:
+        if now > latest or (until is not None and until > latest):
             until = None
         if work.queue.put_off(case.message, until) and until is None:
             work.ledger.ask(case.message.person_id, UNCERTAIN, now, message_id=case.message.id)
@@ -266,6 +287,17 @@ class Exchange:
         )
 
 
+def _decided(ending: Ending) -> bool:
+    """Whether an ending follows from a decision alone, and is not a fault, a missing wording or a place in a queue."""
+    if ending.message.state is not State.CLAIMED or ending.reason in (Reason.WORDING_NOT_APPROVED, Reason.RATE_LIMIT):
+        return False
+    if ending.state is State.FAILED:
+        return ending.reason == Reason.GAVE_UP
+    return ending.state is State.DROPPED or (
+        ending.look_at != ending.message.look_at and ending.reason != Reason.TRANSPORT_PAUSED
+    )
+
+
 def _newly_held(ending: Ending) -> bool:
     """Whether this hold is worth a line in the record: waiting for its moment or its turn is not."""
     usual = ending.reason in (None, Reason.NOT_YET, Reason.RATE_LIMIT)
@@ -274,6 +306,14 @@ def _newly_held(ending: Ending) -> bool:
 
 def _ours(case: Case) -> bool:
     return case.facts.state is State.CLAIMED and case.facts.lease_token == case.message.lease_token
+
+
+def _same_words(bundle: Bundle, cases: Sequence[Case]) -> bool:
+    """Whether nothing that the words were made of has changed since."""
+    return all(
+        (new.facts.contact, new.facts.booked) == (old.facts.contact, old.facts.booked)
+        for old, new in zip(bundle.members, cases, strict=True)
+    )
 
 
 def _paused(message: StoredMessage, ready: datetime) -> Ending:

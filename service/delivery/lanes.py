@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -16,6 +17,12 @@ from service.storage.records import StoredMessage
 from service.transports.port import Transport, connections_of
 
 log = logging.getLogger("service.delivery")
+
+GATHER_SECONDS = 0.001
+"""How long the first answer waits for others. Our choice: less than a commit costs."""
+
+_COUNTING = Lock()
+"""One for all passes: they count in the same `busy`, also from the threads that an earlier one left behind."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +56,7 @@ class Lanes:
         self._mine = 0
         self._pools: dict[int, ThreadPoolExecutor] = {}
         self._ended: SimpleQueue[Handed] = SimpleQueue()
-        self._lock = Lock()
+        self._lock = _COUNTING
         self._record: Callable[[Handed], None] | None = None
 
     def __enter__(self) -> Lanes:
@@ -63,6 +70,10 @@ class Lanes:
     def under_way(self) -> int:
         """How many hand-overs of this pass are not answered yet."""
         return self._mine
+
+    def hanging(self) -> list[Channel]:
+        """The channels of which no line is free."""
+        return [channel for channel in self._transports if self.free(channel) <= 0]
 
     def free(self, channel: Channel) -> int:
         """How many more messages the channel's transport can take now."""
@@ -83,13 +94,19 @@ class Lanes:
         with self._lock:
             self._busy[mark] = self._busy.get(mark, 0) + 1
             self._mine += 1
-        self._pools[mark].submit(self._send, transport, handing)
+        try:
+            self._pools[mark].submit(self._send, transport, handing)
+        except RuntimeError:  # this process ends and starts no thread any more: surely nothing left
+            nothing = Outcome(result=Result.RETRY, detail="the service was stopped before the hand-over")
+            self._ended.put(Handed(handing=handing, outcome=nothing))
 
     def answers(self, seconds: float | None) -> list[Handed]:
         """Every answer that came, waiting for the first one; none when `seconds` passed without one."""
         found = []
         try:
             found.append(self._ended.get(timeout=seconds))
+            if self._mine > 1:  # others are about to come: what is recorded together shares a commit
+                time.sleep(GATHER_SECONDS)
             while True:
                 found.append(self._ended.get_nowait())
         except Empty:

@@ -6,6 +6,7 @@ first, once. It is applied when its message is known to have left; until then it
 
 from __future__ import annotations
 
+import logging
 from dataclasses import replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -13,10 +14,13 @@ from enum import StrEnum
 from service.domain.contact import Channel
 from service.domain.message import DeliveryReport, ReportState, State
 from service.domain.sending import Circumstances, Reason, channels_for
+from service.errors import DatabaseAwayError
 from service.services import Services
 from service.storage.inbound import StoredReport
 from service.storage.records import StoredMessage
 from service.storage.unit_of_work import UnitOfWork
+
+log = logging.getLogger("service.inbound")
 
 KEPT_FOR = timedelta(days=14)
 """How long a receipt waits for its message. Our choice: longer than any centre or mail server keeps trying (RFC 5321
@@ -29,7 +33,7 @@ RECEIPT = "receipt"
 """Who took an entry off the attention list, when a receipt did."""
 
 _MAY_HAVE_LEFT = (State.SENT, State.UNCERTAIN)
-_NOT_YET = (State.PENDING, State.CLAIMED, State.HANDING)
+_TO_GO_AGAIN = (State.PENDING, State.CLAIMED)
 
 
 class Taken(StrEnum):
@@ -62,17 +66,33 @@ def apply_kept(services: Services) -> int:
     now = services.clock.now()
     with services.open_reading() as work:
         waiting = work.inbound.kept(now - KEPT_FOR)
-    if not waiting:
-        return 0
-    with services.open_work() as work:
-        count = sum(_apply(services, work, stored, now) for stored in work.inbound.kept(now - KEPT_FOR))
-        work.commit()
+        ready = [stored for stored in waiting if _may_apply(work, stored)]
+    count = 0
+    for stored in ready:  # each by itself: it holds its own people only, and a fault in one stops no other
+        try:
+            with services.open_work() as work:
+                count += _apply(services, work, stored, now)
+                work.commit()
+        except DatabaseAwayError:
+            raise
+        except Exception as fault:
+            log.exception("a waiting receipt could not be applied: %s", type(fault).__name__)
     return count
 
 
+def _may_apply(work: UnitOfWork, stored: StoredReport) -> bool:
+    found = work.inbound.message_of(stored.report)
+    return found is not None and not _on_its_way(found)
+
+
+def _on_its_way(message: StoredMessage) -> bool:
+    """Whether the outcome of the hand-over that a receipt may be about is still a worker's to write."""
+    return message.state is State.HANDING or (message.state in _TO_GO_AGAIN and not message.attempts)
+
+
 def _apply(services: Services, work: UnitOfWork, stored: StoredReport, now: datetime) -> bool:
-    """Carry out one receipt. False when its message is not known, or may still be on its way out: while a worker holds
-    it, the outcome is that worker's to write."""
+    """Carry out one receipt. False when its message is not known, or is being handed over: that outcome is its worker's
+    to write. A failure of a message that is to go again changes nothing: what counts is its next hand-over."""
     found = work.inbound.message_of(stored.report)
     if found is None:
         return False
@@ -81,7 +101,7 @@ def _apply(services: Services, work: UnitOfWork, stored: StoredReport, now: date
         work.people.get(person_id)  # people first, then messages, as everywhere: nobody waits in a circle
     # Held, so that of two parts reported at the same moment the second sees the first.
     message = work.inbound.hold(found.id)
-    if message.state in _NOT_YET:
+    if _on_its_way(message):
         return False
     work.inbound.applied(stored.id, message.id, now)
     if stored.report.contact_bad and message.channel is not None:
@@ -110,8 +130,10 @@ def _bad_contact(
 def _delivered(work: UnitOfWork, message: StoredMessage, report: DeliveryReport, now: datetime) -> None:
     if not _whole(work, message, report):
         return
+    # One that was to go again has arrived after all; its worker, if it has one, looks before it begins.
     for each in (message, *work.queue.carried_by(message.id)):
-        if work.inbound.move(each.id, _MAY_HAVE_LEFT, State.DELIVERED, now, None, report.detail):
+        before = _MAY_HAVE_LEFT + (_TO_GO_AGAIN if each.attempts else ())
+        if work.inbound.move(each.id, before, State.DELIVERED, now, None, report.detail):
             work.inbound.answered(each.id, UNCERTAIN, RECEIPT, now)
 
 
@@ -134,6 +156,8 @@ def _whole(work: UnitOfWork, message: StoredMessage, report: DeliveryReport) -> 
 def _failed(
     services: Services, work: UnitOfWork, message: StoredMessage, report: DeliveryReport, now: datetime
 ) -> None:
+    if report.key is not None and report.key != message.far_key:
+        return  # about words that other words have followed since: these may still arrive
     for each in (message, *work.queue.carried_by(message.id)):
         if each.state in _MAY_HAVE_LEFT:
             work.inbound.answered(each.id, UNCERTAIN, RECEIPT, now)

@@ -38,7 +38,7 @@ def typeset(template: str, values: Mapping[str, object], what: str) -> bytes:
 
 
 def compiler(template: str, inputs: Mapping[str, str], root: Path | None = None) -> typst.Compiler:
-    """A compiler for the template with these inputs; the files that it reads lie below `root` (the templates' folder)."""
+    """A compiler for the template with these inputs; files that it reads lie below `root` (the templates' folder)."""
     return typst.Compiler(
         input=_source(template),
         root=root or _TEMPLATES,

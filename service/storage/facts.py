@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection
 from datetime import datetime
 from typing import cast
 
@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.message import MessageKind, State
 from service.domain.plan import Status
+from service.domain.sending import EXEMPT
 from service.storage.locks import holds_rows
 from service.storage.message_rows import tried_from
 from service.storage.records import Facts
@@ -56,7 +57,7 @@ _HANDED = select(_M.person_id, _M.handed).where(
     _M.handed >= bindparam("since"),
     _M.carrier.is_(None),
     _M.state.in_(_MAY_HAVE_LEFT),
-    _M.kind.not_in(bindparam("exempt", expanding=True)),
+    _M.kind.not_in([kind.value for kind in EXEMPT]),
 )
 _WAITING = select(_M.person_id, _M.kind, _M.due).where(
     _M.plan_id == _PLANS.c.id,
@@ -106,11 +107,9 @@ class FactsBook:
             )
         return found
 
-    def handed_since(
-        self, people: Collection[str], since: datetime, exempt: Iterable[MessageKind]
-    ) -> dict[str, list[datetime]]:
+    def handed_since(self, people: Collection[str], since: datetime) -> dict[str, list[datetime]]:
         """When messages that count for the daily cap were handed over to these people; joined ones count once."""
-        values = {"given": list(people), "since": since, "exempt": [kind.value for kind in exempt]}
+        values = {"given": list(people), "since": since}
         found: dict[str, list[datetime]] = {}
         for person_id, handed in self._session.connection().execute(_HANDED, values):
             found.setdefault(person_id, []).append(handed)

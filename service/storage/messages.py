@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from datetime import datetime
 
-from sqlalchemy import func, or_, select, update
+from sqlalchemy import and_, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service import codec
@@ -16,6 +16,9 @@ from service.storage.locks import hold_person, holds_rows
 from service.storage.message_rows import message_of
 from service.storage.records import StoredMessage
 from service.storage.tables import MessageRow
+
+_NOT_BEGUN = (State.PENDING.value, State.CLAIMED.value)
+_MAY_GO_YET = (*_NOT_BEGUN, State.HANDING.value, State.SENT.value, State.UNCERTAIN.value)
 
 
 class Messages:
@@ -30,7 +33,7 @@ class Messages:
         hold_person(self._session, person_id)
         if holds_rows(self._session):  # no worker may claim what is about to be moved
             mine = select(MessageRow.id).where(MessageRow.plan_id == plan_id)
-            movable = or_(MessageRow.state == State.PENDING.value, MessageRow.reason == Reason.SUPERSEDED)
+            movable = or_(MessageRow.state.in_(_NOT_BEGUN), MessageRow.reason == Reason.SUPERSEDED)
             self._session.execute(mine.where(movable).order_by(MessageRow.id).with_for_update())
         present = {
             row.key: row for row in self._session.scalars(select(MessageRow).where(MessageRow.plan_id == plan_id))
@@ -40,8 +43,11 @@ class Messages:
             if row is None:
                 row = MessageRow(id=new_id[planned.key], plan_id=plan_id, person_id=person_id, key=planned.key)
                 self._session.add(row)
-            elif not (row.state == State.PENDING or row.reason == Reason.SUPERSEDED):
+            elif not (row.state in _NOT_BEGUN or row.reason == Reason.SUPERSEDED):
+                row.superseded = False  # it left; should it have to go again, it is wanted
                 continue
+            if row.state == State.CLAIMED:  # taken from its worker, which looks for its token before it begins
+                row.lease_token, row.lease_owner, row.lease_until = row.lease_token + 1, None, None
             row.kind, row.due, row.earliest = planned.kind.value, planned.due, planned.earliest
             row.last_useful, row.wall, row.zone = planned.last_useful, planned.wall, planned.zone
             row.parts = codec.dump(planned.parts)
@@ -52,17 +58,17 @@ class Messages:
     def supersede(
         self, plan_id: str, *, keep: frozenset[str] = frozenset(), kinds: Iterable[MessageKind] = tuple(MessageKind)
     ) -> None:
-        """Mark what has not left yet, of these kinds, as overtaken, except the keys to keep."""
-        self._session.execute(
-            update(MessageRow)
-            .where(
-                MessageRow.plan_id == plan_id,
-                MessageRow.state.in_([State.PENDING.value, State.CLAIMED.value]),
-                MessageRow.kind.in_([kind.value for kind in kinds]),
-                MessageRow.key.not_in(keep),
-            )
-            .values(superseded=True)
+        """Mark these kinds as overtaken, except the keys to keep: what has not left yet never does, and what is on its
+        way does not go once more if that comes to nothing."""
+        overtaken = and_(
+            MessageRow.plan_id == plan_id,
+            MessageRow.state.in_(_MAY_GO_YET),
+            MessageRow.kind.in_([kind.value for kind in kinds]),
+            MessageRow.key.not_in(keep),
         )
+        if holds_rows(self._session):  # in one order, as everywhere: nobody waits in a circle
+            self._session.execute(select(MessageRow.id).where(overtaken).order_by(MessageRow.id).with_for_update())
+        self._session.execute(update(MessageRow).where(overtaken).values(superseded=True))
 
     def hurry(self, person_id: str, now: datetime) -> None:
         """Have the person's waiting messages looked at anew (after a pause ended, or hours or consent changed)."""

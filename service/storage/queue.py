@@ -106,7 +106,10 @@ class Queue:
             .limit(limit)
         )
         carriers = [message_of(row) for row in self._session.scalars(query)]
-        return [[carrier, *self.carried_by(carrier.id)] for carrier in carriers]
+        return [
+            [carrier, *(each for each in self.carried_by(carrier.id) if each.state is State.UNCERTAIN)]
+            for carrier in carriers
+        ]
 
     def put_off(self, message: StoredMessage, repeat_at: datetime | None) -> bool:
         """Repeat an uncertain message at another moment, or (None) never by itself. False if it changed meanwhile."""
@@ -133,6 +136,7 @@ class Queue:
                 tried=tried_text(message.tried_as, failed, message.attempts),
                 carrier=None,
                 repeat_at=None,
+                repeats=0,  # what the other channel answers is about its own hand-over
                 finished=None,
             )
         )
@@ -154,7 +158,9 @@ class Queue:
         )
 
     def _each_held(self, messages: Iterable[StoredMessage], values: dict[str, object]) -> None:
-        keys = [{"b_id": each.id, "b_token": each.lease_token} for each in messages]
+        # In one order, as everywhere: two that hold several of these rows never wait for each other.
+        ordered = sorted(messages, key=lambda message: message.id)
+        keys = [{"b_id": each.id, "b_token": each.lease_token} for each in ordered]
         if keys:
             self._session.connection().execute(
                 update(_MESSAGES)

@@ -3,8 +3,9 @@
 usage: crash.py CONFIG KILLS WORKERS SEED MOST_MS BATCH [MINUTES,MINUTES...]
 
 The parent holds no connection and no thread while it forks. Each worker opens its own connections and sends what is
-due, as a pump does, until it is killed after 0 to MOST_MS milliseconds. When all of a round are gone, their leases are
-moved into the past, so that nobody waits for eleven minutes. It stops early when nothing is left to send.
+due, as a pump does. Three in four are killed 0 to MOST_MS milliseconds after their first hand-over began, the others
+that long after they were connected. When all of a round are gone, their leases are moved into the past, so that nobody
+waits for eleven minutes. It stops early when nothing is left to send.
 
 Then, if MINUTES are given, as many workers send what is left and are not killed; after each such round the pretended
 clock is wound on by the next number, and the last round follows the last winding. Prints one line of JSON: kills, met
@@ -17,13 +18,16 @@ import gc
 import json
 import os
 import random
+import select
 import signal
 import sqlite3
 import sys
 import threading
 import time
 import traceback
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
 
@@ -32,7 +36,11 @@ from sqlalchemy import Engine
 
 from service.config import read_settings
 from service.delivery.dispatch import send_due
+from service.domain.contact import Channel
+from service.domain.message import Envelope, Outcome
+from service.inbound.rounds import close_transports
 from service.services import Services
+from service.transports.port import load_transport
 from service.wiring import build
 
 PAST = "2000-01-01 00:00:00"
@@ -40,15 +48,41 @@ LONGEST_LIFE = 60
 """Seconds after which a worker that nobody killed ends by itself."""
 
 
-def work(services: Services, owner: str, batch: int, ready: int) -> None:
+class Telling:
+    """A transport that says when its first hand-over begins, and is the real one otherwise."""
+
+    def __init__(self, real: Any, tell: Callable[[], None]) -> None:
+        self.real, self.tell = real, tell
+
+    def send(self, envelope: Envelope) -> Outcome:
+        self.tell()
+        answer: Outcome = self.real.send(envelope)
+        return answer
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.real, name)
+
+
+def work(services: Services, owner: str, batch: int, ready: int, *, at_once: bool) -> None:
     """The life of one worker; it never returns."""
     signal.alarm(LONGEST_LIFE)
+    told = False
+
+    def tell() -> None:
+        nonlocal told
+        if not told:
+            told = True
+            os.write(ready, b".")
+
+    services.transports = {channel: Telling(real, tell) for channel, real in services.transports.items()}
     try:
         with services.open_reading() as reading:
             reading.messages.next_look()
-        os.write(ready, b".")
+        if at_once:
+            tell()
         while True:
             if not send_due(services, owner, batch).claimed:
+                tell()
                 time.sleep(0.002)
     except BaseException:
         traceback.print_exc()
@@ -62,7 +96,8 @@ def work_off(services: Services, owner: str, batch: int) -> None:
     idle = 0
     try:
         while idle < 3:
-            idle = 0 if send_due(services, owner, batch).claimed else idle + 1
+            done = send_due(services, owner, batch)
+            idle = 0 if done.claimed or done.ended else idle + 1  # repeats are not claimed
             time.sleep(0.01 if idle else 0)
     except BaseException:
         traceback.print_exc()
@@ -96,6 +131,39 @@ def wind(url: str, minutes: float) -> None:
     ask(url, f"DELETE FROM {fact}", f"INSERT INTO facts VALUES ('clock-ahead-seconds', '{ahead + minutes * 60}')")
 
 
+def kill_each(hears: dict[int, tuple[int, float]]) -> Iterator[int]:
+    """Kill each process its lifetime (seconds) after it has told; how each ended. Keys are the pipes it tells by."""
+    waiting, due = dict(hears), []
+    while waiting or due:
+        patience = max(0.0, min(due)[0] - time.monotonic()) if due else None
+        for hear in select.select(list(waiting), [], [], patience)[0]:
+            pid, life = waiting.pop(hear)
+            os.close(hear)
+            due.append((time.monotonic() + life, pid))
+        for each in [each for each in due if each[0] <= time.monotonic()]:
+            due.remove(each)
+            os.kill(each[1], signal.SIGKILL)
+            yield os.waitpid(each[1], 0)[1]
+
+
+def finish(services: Services, url: str, workers: int, batch: int) -> int:
+    """Send what is left, winding the clock between; how many workers ended by a fault."""
+    faults = 0
+    windings = [float(part) for part in sys.argv[7].split(",")] if len(sys.argv) > 7 else []
+    for minutes in [0.0, *windings] if windings else []:
+        if minutes:
+            wind(url, minutes)
+        pids = []
+        for number in range(workers):
+            pid = os.fork()
+            if pid == 0:
+                work_off(services, f"worker{number}", batch)
+            pids.append((0.0, pid))
+        for _, pid in pids:
+            faults += os.waitpid(pid, 0)[1] != 0
+    return faults
+
+
 def main() -> None:
     config, kills, workers, seed, most_ms, batch = Path(sys.argv[1]), *map(int, sys.argv[2:7])
     chance = random.Random(seed)
@@ -103,35 +171,29 @@ def main() -> None:
     services = build(settings)
     send_due(services, "warm", 1)  # so that every statement and sentence is ready before the first fork
     engine: Engine = services.open_work()._engine
+    close_transports(services)
+    services.transports = {
+        Channel(name): load_transport(chosen.use, chosen.options) for name, chosen in settings.transports.items()
+    }
     engine.dispose()
     gc.freeze()
     assert threading.active_count() == 1, "a fork copies no thread"
     killed = met = rounds = faults = pending = 0
     started = time.monotonic()
     while killed < kills:
-        pids: list[tuple[float, int]] = []
-        hear, say = os.pipe()
-        count = min(workers, kills - killed)
-        for number in range(count):
-            life = chance.uniform(0, most_ms / 1000)
+        hears: dict[int, tuple[int, float]] = {}
+        for number in range(min(workers, kills - killed)):
+            life, at_once = chance.uniform(0, most_ms / 1000), chance.random() < 0.25
+            hear, say = os.pipe()
             pid = os.fork()
             if pid == 0:
-                work(services, f"victim{rounds}.{number}", batch, say)
-            pids.append((life, pid))
-        os.close(say)
-        up = 0
-        while up < count and (heard := os.read(hear, count)):  # all are connected, or ended by a fault
-            up += len(heard)
-        os.close(hear)
-        begun = time.monotonic()
-        for life, pid in sorted(pids):
-            time.sleep(max(0.0, begun + life - time.monotonic()))
-            os.kill(pid, signal.SIGKILL)
-            _, status = os.waitpid(pid, 0)
-            if os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGKILL:
-                killed += 1
-            else:
-                faults += 1
+                work(services, f"victim{rounds}.{number}", batch, say, at_once=at_once)
+            os.close(say)
+            hears[hear] = (pid, life)
+        for status in kill_each(hears):
+            by_us = os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGKILL
+            killed += by_us
+            faults += not by_us
         rounds += 1
         handing, pending, _ = ask(
             settings.database,
@@ -143,18 +205,7 @@ def main() -> None:
         if not pending or faults > 10:
             break
     seconds = time.monotonic() - started
-    windings = [float(part) for part in sys.argv[7].split(",")] if len(sys.argv) > 7 else []
-    for minutes in [0.0, *windings] if windings else []:
-        if minutes:
-            wind(settings.database, minutes)
-        pids = []
-        for number in range(workers):
-            pid = os.fork()
-            if pid == 0:
-                work_off(services, f"worker{number}", batch)
-            pids.append((0.0, pid))
-        for _, pid in pids:
-            faults += os.waitpid(pid, 0)[1] != 0
+    faults += finish(services, settings.database, workers, batch)
     said = {
         "kills": killed,
         "met": met,

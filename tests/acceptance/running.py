@@ -30,7 +30,6 @@ from service.links import hash_of, token_of
 from service.planning.aftercare import give
 from service.planning.approving import approve_language
 from service.services import Services
-from service.storage.unit_of_work import open_engine
 from service.wiring import build
 
 HERE = Path(__file__).resolve().parent

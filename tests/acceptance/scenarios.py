@@ -107,7 +107,7 @@ def figures(site: Site, fault: str, ids: list[str], *, workers: int, tries: int,
 
 
 def crew(
-    site: Site, *, kills: int = 0, workers: int = 2, most_ms: int = 120, batch: int = 10, wind: str = ""
+    site: Site, *, kills: int = 0, workers: int = 2, most_ms: int = 30, batch: int = 10, wind: str = ""
 ) -> dict[str, Any]:
     """Forked workers, killed at random moments; see crash.py."""
     command = [sys.executable, str(HERE / "crash.py"), str(site.config()), str(kills), str(workers), str(SEED)]
@@ -131,10 +131,11 @@ def killed(
     workers: int,
     honour: bool = False,
     kind: MessageKind = MessageKind.PLAN_GIVEN,
+    most_ms: int = 30,
 ) -> Figures:
     """SIGKILL at random moments; then the others finish, and the rule for uncertain messages does its work."""
     with a_site(folder, url, pretend=True, connections=CONNECTIONS, honour=1440 if honour else 0) as site:
-        ids = with_messages(site, kills * (2 if workers < 8 else 3) + 50, kind=kind)
+        ids = with_messages(site, kills * 4 + 50, kind=kind)
         site.far.told(wait_ms=4, honour=honour)
         ran = crew(site, kills=kills, workers=workers, most_ms=most_ms, wind=LATER)
         assert site.settled(), site.states
@@ -142,7 +143,10 @@ def killed(
         found = figures(site, name, ids, workers=workers, tries=ran["kills"], seconds=ran["seconds"])
         assert ran["kills"] == kills, "there was always something to send"
         assert found.uncertain <= kills * CONNECTIONS
-        assert site.asked() >= {each for each, state in site.ids.items() if state == "uncertain"}
+        left = {each for each, state in site.ids.items() if state == "uncertain"}
+        assert site.asked() >= left, site.rows(
+            "SELECT id, detail, repeat_at, repeats, carrier FROM messages WHERE state = 'uncertain'"
+        )[:3]
         return found
 
 
@@ -220,21 +224,28 @@ def frozen(folder: Path, url: str, *, messages: int, workers: int, tries: int) -
         command = "work" if site.engine_name == "procrastinate" else "serve"
         crowd = [site.start(command) for _ in range(workers)]
         done = 0
-        for number in range(tries):
-            wait_until(lambda: len(site.far.journal) > number * 5 + 5, "sending is under way")
+        for _ in range(tries):
+            more(site, 3)
             victim = holder(site, crowd)
             victim.send_signal(signal.SIGSTOP)
             site.leases_run_out()
             if command == "serve":
                 site.run("UPDATE leases SET until = :past", past="2000-01-01 00:00:00")
-            seen = len(site.far.journal)
-            wait_until(lambda: len(site.far.journal) > seen + 3 or site.states["pending"] == 0, "the others go on")
+            more(site, 3)
             victim.send_signal(signal.SIGCONT)
             done += 1
         wait_until(lambda: site.states["pending"] == 0 and site.states["claimed"] == 0, "all is dealt with")
         wait_until(site.settled, "nothing is under way any more")
         assert all(process.poll() is None for process in crowd)
         return figures(site, "SIGSTOP past the lease", ids, workers=workers, tries=done)
+
+
+def more(site: Site, count: int) -> None:
+    """Wait until so many more hand-overs came, or nothing waits any more."""
+    wanted = len(site.far.journal) + count
+    wait_until(
+        lambda: len(site.far.journal) >= wanted or not site.states["pending"], "sending is under way", pause=0.01
+    )
 
 
 def holder(site: Site, crowd: list[subprocess.Popen[bytes]]) -> subprocess.Popen[bytes]:

@@ -27,7 +27,8 @@ def test_a1_processes_on_one_database_send_a_thousand_messages_of_one_instant_on
     database_url: str, tmp_path: Path
 ) -> None:
     with a_site(tmp_path, database_url) as site:
-        ids = with_messages(site, 1000, due=lambda _, at=datetime.now(UTC): at)
+        instant = datetime.now(UTC)
+        ids = with_messages(site, 1000, due=lambda _: instant)
         crowd = ["serve", "serve"] if site.engine_name == "embedded" else ["work", "work", "work"]
         processes = [site.start(command) for command in crowd]
         wait_until(site.settled, "all are sent")
@@ -99,7 +100,9 @@ def test_a3_after_an_outage_over_the_due_time_each_is_sent_or_dropped_as_too_lat
         ids = with_messages(site, count, due=lambda _: now - timedelta(minutes=10), useful=timedelta(hours=5))
         short = set(ids[::5])
         for each in short:
-            site.run("UPDATE messages SET last_useful = :at WHERE id = :id", id=each, at=str(now - timedelta(minutes=5))[:26])
+            site.run(
+                "UPDATE messages SET last_useful = :at WHERE id = :id", id=each, at=str(now - timedelta(minutes=5))[:26]
+            )
         add_wren(site.services())
         _, port = site.serve()
         if site.engine_name == "procrastinate":
@@ -108,7 +111,9 @@ def test_a3_after_an_outage_over_the_due_time_each_is_sent_or_dropped_as_too_lat
         states = site.ids
         assert set(states) == set(ids), "none vanished"
         assert {states[each] for each in short} == {"dropped"}
-        assert {row[0] for row in site.rows("SELECT DISTINCT reason FROM messages WHERE state = 'dropped'")} == {"too-late"}
+        assert {row[0] for row in site.rows("SELECT DISTINCT reason FROM messages WHERE state = 'dropped'")} == {
+            "too-late"
+        }
         assert site.far.taken == dict.fromkeys(set(ids) - short, 1)
         assert "too late to be useful" in Desk(port).get("/outgoing")
         well(site)

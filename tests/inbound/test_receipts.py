@@ -129,7 +129,7 @@ def test_a_name_that_the_far_side_used_twice_marks_neither_message() -> None:
 @pytest.mark.parametrize("state", [State.PENDING, State.CLAIMED, State.HANDING])
 def test_a_receipt_that_outruns_the_answer_waits_for_it(state: State) -> None:
     world = World(Channel.TEXT)
-    world.set(state=state.value, reference=None)
+    world.set(state=state.value, reference=None, attempts=int(state is State.HANDING))
     assert take_report(world.services, a_report(DELIVERED, reference="early")) is Taken.KEPT
     assert take_report(world.services, a_report(DELIVERED, key=world.message_id, reference="x")) is Taken.KEPT
     assert apply_kept(world.services) == 0

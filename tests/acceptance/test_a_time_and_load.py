@@ -1,0 +1,165 @@
+"""A4 to A6: clock changes, many writers on one SQLite file, and messages far in the future."""
+
+from __future__ import annotations
+
+import threading
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from acceptance.desk import Desk, add_wren
+from acceptance.running import a_site, wait_until, with_messages
+from acceptance.scenarios import size
+from builders import a_clinic, a_person, a_service, a_visit
+from delivery.test_pretend import WoundClock
+
+from service.delivery.pretend import wind
+from service.domain.contact import ReminderLevel, Rhythm
+from service.domain.message import MessageKind, State
+from service.planning.aftercare import give
+
+CHANGES = [
+    ("Europe/Berlin", datetime(2027, 3, 28, 1, tzinfo=UTC)),
+    ("Europe/Berlin", datetime(2027, 10, 31, 1, tzinfo=UTC)),
+    ("America/New_York", datetime(2027, 3, 14, 7, tzinfo=UTC)),
+    ("America/New_York", datetime(2027, 11, 7, 6, tzinfo=UTC)),
+    ("Australia/Lord_Howe", datetime(2027, 10, 2, 15, 30, tzinfo=UTC)),
+    ("Australia/Lord_Howe", datetime(2027, 4, 3, 15, tzinfo=UTC)),
+    ("Europe/Istanbul", datetime(2015, 11, 8, 1, tzinfo=UTC)),  # put off by two weeks in that year
+    ("Pacific/Apia", datetime(2011, 12, 30, 10, tzinfo=UTC)),  # a whole day was skipped
+]
+
+
+@pytest.mark.parametrize(("name", "change"), CHANGES, ids=lambda value: str(value)[:19])
+def test_a4_over_a_clock_change_there_is_one_message_a_local_day_at_the_right_instant(
+    name: str, change: datetime
+) -> None:
+    zone = ZoneInfo(name)
+    before, after_it = ((change + timedelta(seconds=by)).astimezone(zone) for by in (-1, 1))
+    back = (after_it.utcoffset() or timedelta()) < (before.utcoffset() or timedelta())
+    middle = before - timedelta(minutes=20) if back else before + timedelta(minutes=1)
+    wanted = middle.time().replace(second=0, microsecond=0)  # a time that comes twice, or one that is skipped
+    clock = WoundClock(change - timedelta(days=3))
+    clinic = a_clinic(quiet_from=wanted.replace(hour=0, minute=0), quiet_to=wanted.replace(hour=0, minute=0))
+    services, recorder = a_service(clock=clock, clinic=clinic)
+    names = ("morning", "midday", "evening", "bedtime")
+    rhythm = {each: wanted.replace(hour=wanted.hour + 2 * number) for number, each in enumerate(names)}
+    person = a_person(services, zone=name, rhythm=Rhythm(**rhythm), reminders=ReminderLevel.ONCE_A_DAY)
+    give(services, person, a_visit(on=clock.now().astimezone(zone).date()), by="nurse")
+    with services.open_reading() as work:
+        doses = [m for m in work.messages.of_person(person) if m.planned.kind is MessageKind.DOSE]
+    assert len(doses) >= 3
+    assert min(m.planned.due for m in doses) < change < max(m.planned.due for m in doses) + timedelta(days=2)
+    days = [m.planned.wall[:10] for m in doses]
+    assert len(days) == len(set(days)), "one a local day"
+    for message in doses:
+        wall = datetime.fromisoformat(message.planned.wall)
+        # RFC 5545 3.3.5: a time that is skipped is read with the offset before, one that comes twice is the first.
+        assert message.planned.due == wall.replace(tzinfo=zone, fold=0).astimezone(UTC)
+        assert message.planned.zone == name
+    assert wind(services, clock, clock.now() + timedelta(days=20)).whole
+    sent = [envelope for envelope in recorder.sent if envelope.key in {m.id for m in doses}]
+    assert len(sent) == len({envelope.key for envelope in sent}) == len(doses)
+    with services.open_reading() as work:
+        after = {m.id: m for m in work.messages.of_person(person)}
+    assert all(after[m.id].state is State.SENT and after[m.id].finished == m.planned.due for m in doses)
+
+
+def test_a5_many_writers_a_sender_and_a_reader_never_find_the_database_locked(tmp_path: Path) -> None:
+    with a_site(tmp_path, f"sqlite:///{tmp_path / 'tragus.sqlite'}") as site:
+        with_messages(site, 100)
+        services = site.services()
+        add_wren(services)
+        _, port = site.serve()
+        wrong, done = [], []
+        people = [a_person(services, f"w{number}") for number in range(8)]
+
+        def write(desk: Desk, person: str) -> None:
+            try:
+                while time.monotonic() < ends:
+                    plan = desk.give(person)
+                    desk.post(f"/plans/{plan}/status", {"do": "withdraw", "reason": "given to the wrong person"})
+                    done.append(plan)
+            except Exception as fault:  # every answer that is not 2xx
+                wrong.append(repr(fault))
+
+        def read(desk: Desk) -> None:
+            try:
+                while time.monotonic() < ends:
+                    for place in ("/outgoing", "/attention", "/people", f"/people/{people[0]}"):
+                        desk.get(place)
+            except Exception as fault:
+                wrong.append(repr(fault))
+
+        threads = [threading.Thread(target=write, args=(Desk(port), person)) for person in people]
+        threads.append(threading.Thread(target=read, args=(Desk(port),)))
+        ends = time.monotonic() + size(20, 60)
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        assert not wrong, wrong[:3]
+        assert len(done) > 8
+        assert "database is locked" not in site.logs
+        assert "Traceback" not in site.logs
+        assert set(site.far.taken.values()) <= {1}
+
+
+def test_a5_the_write_lock_is_not_held_while_a_far_side_takes_its_time(database_url: str, tmp_path: Path) -> None:
+    with a_site(tmp_path, database_url, timeout=60, connections=1) as site:
+        with_messages(site, 1)
+        site.far.told(play="late", seconds=8)
+        site.start("serve" if site.engine_name == "embedded" else "work")
+        wait_until(lambda: bool(site.far.journal), "a hand-over is under way", pause=0.01)
+        for number in range(20):
+            site.run("INSERT INTO facts (name, value) VALUES (:name, 'x')", name=f"written{number}")
+        assert site.states == {"handing": 1}, "twenty others wrote while one hand-over lasted"
+        wait_until(site.settled, "it is answered")
+        assert site.states == {"sent": 1}
+
+
+def memory_of(pid: int) -> int:
+    """Resident memory, MiB."""
+    (line,) = [each for each in Path(f"/proc/{pid}/status").read_text().splitlines() if each.startswith("VmRSS")]
+    return int(line.split()[1]) // 1024
+
+
+def test_a6_messages_far_in_the_future_cost_no_memory_go_out_once_and_are_cancelled_by_one_row(
+    database_url: str, tmp_path: Path
+) -> None:
+    count = size(20_000, 100_000)
+    with a_site(tmp_path, database_url, pretend=True) as site:
+        start = datetime.now(UTC)
+        ids = with_messages(
+            site,
+            count,
+            due=lambda n: start + timedelta(days=1 + n % 60, seconds=n) if n else start,
+            useful=timedelta(days=90),
+        )
+        due_early = [each for n, each in enumerate(ids) if n % 60 == 0][1:61]
+        keep = set(due_early)
+        process = site.start("serve" if site.engine_name == "embedded" else "work")
+        wait_until(lambda: bool(site.far.journal), "it runs, and has sent the one that is due")
+        time.sleep(3)
+        before = memory_of(process.pid)
+        time.sleep(size(5, 60))
+        assert memory_of(process.pid) - before < 20, "it reads none of them ahead of time"
+        assert len(site.far.journal) == 1
+        gone = due_early[0]
+        assert site.run("UPDATE messages SET superseded = true WHERE id = :id", id=gone) == 1, "one row"
+        # The other days go further away, so that the sample stays small.
+        site.run(
+            "UPDATE messages SET look_at = :far WHERE due > :soon OR id NOT IN (SELECT id FROM messages ORDER BY due LIMIT 61)",
+            far=str(start + timedelta(days=80))[:26],
+            soon=str(start + timedelta(days=2, hours=12))[:26],
+        )
+        site.wind(days=3)
+        waiting = "SELECT count(*) FROM messages WHERE look_at < :soon AND state = 'pending'"
+        wait_until(
+            lambda: site.rows(waiting, soon=str(start + timedelta(days=2, hours=12))[:26])[0][0] == 0, "all sent"
+        )
+        wait_until(lambda: site.states["claimed"] + site.states["handing"] == 0, "nothing is under way")
+        assert site.ids[gone] == "dropped"
+        assert site.far.taken == dict.fromkeys((keep - {gone}) | {ids[0]}, 1), "each exactly once"
