@@ -10,6 +10,7 @@ import tomllib
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
+from dataclasses import field as made_with
 from functools import cache
 from pathlib import Path
 
@@ -44,11 +45,23 @@ class ReplyWords:
     start: frozenset[str]
     help: frozenset[str]
     warning: frozenset[str]
+    _by_first: dict[str, list[tuple[str, ...]]] = made_with(init=False, repr=False, compare=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for each in self.warning:
+            parts = tuple(each.split())
+            self._by_first.setdefault(parts[0], []).append(parts)
 
     def warns(self, text: str) -> bool:
-        """Whether the text holds a warning word of any language."""
+        """Whether the text holds a warning word of any language; looked up by its first word, so that a long mail costs
+        little."""
         words = fold(text).split()
-        return any(_holds(words, warning.split()) for warning in self.warning)
+        longest = max((len(first) for first in self._by_first), default=0)
+        for place, word in enumerate(words):
+            starts = (f"{word[:length]}*" for length in range(1, min(len(word), longest) + 1))
+            if any(_follows(words[place:], parts) for key in (word, *starts) for parts in self._by_first.get(key, ())):
+                return True
+        return False
 
 
 def fold(text: str) -> str:
@@ -57,7 +70,8 @@ def fold(text: str) -> str:
     Apostrophes go without a gap ("can't" is "cant"), every other mark leaves one. Invisible characters go.
     """
     found = []
-    for char in unicodedata.normalize("NFKD", text.translate(_ALIKE).casefold()).translate(_ALIKE):
+    plain = unicodedata.normalize("NFKD", text.translate(_ALIKE)).casefold()  # styled capitals are capitals only now
+    for char in unicodedata.normalize("NFKD", plain).translate(_ALIKE):
         category = unicodedata.category(char)
         if category in ("Cf", "Mn", "Me") or char == "\u0640":  # joiners, accents, the Arabic stretching stroke
             continue
@@ -68,11 +82,8 @@ def fold(text: str) -> str:
     return " ".join("".join(found).split())
 
 
-def _holds(words: list[str], wanted: list[str]) -> bool:
-    return any(
-        all(_same(word, each) for word, each in zip(words[start:], wanted, strict=False))
-        for start in range(len(words) - len(wanted) + 1)
-    )
+def _follows(words: list[str], wanted: tuple[str, ...]) -> bool:
+    return len(words) >= len(wanted) and all(_same(word, each) for word, each in zip(words, wanted, strict=False))
 
 
 def _same(word: str, wanted: str) -> bool:
