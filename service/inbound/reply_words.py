@@ -24,6 +24,13 @@ SHORTEST_WARNING = 2
 _ALIKE = str.maketrans("łøđيىئكهةۃھ", "lodیییکہہہہ", "'’‘ʼ`")
 """Letters that are typed for one another and that taking the accents away leaves apart; apostrophes go altogether."""
 
+_INDIC = ("\u0900", "\u0dff")
+"""The scripts of India, whose marks are vowels: without them "drops" reads like "stop"."""
+_DOTS = frozenset("\u093c\u09bc\u0a3c\u0abc")
+"""The dot below a letter, which many leave out."""
+_NASAL = {"\u0901": "\u0902", "\u0981": "\u0982"}
+"""Two signs for one sound, typed for one another."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _File:
@@ -69,17 +76,21 @@ def fold(text: str) -> str:
 
     Apostrophes go without a gap ("can't" is "cant"), every other mark leaves one. Invisible characters go.
     """
-    found = []
     plain = unicodedata.normalize("NFKD", text.translate(_ALIKE)).casefold()  # styled capitals are capitals only now
-    for char in unicodedata.normalize("NFKD", plain).translate(_ALIKE):
-        category = unicodedata.category(char)
-        if category in ("Cf", "Mn", "Me") or char == "\u0640":  # joiners, accents, the Arabic stretching stroke
-            continue
-        if category == "Nd":
-            found.append(str(unicodedata.decimal(char)))
-        else:
-            found.append(char if category[0] in "LN" or char == "*" or category == "Mc" else " ")
-    return " ".join("".join(found).split())
+    return " ".join("".join(map(_folded, unicodedata.normalize("NFKD", plain).translate(_ALIKE))).split())
+
+
+def _folded(char: str) -> str:
+    category = unicodedata.category(char)
+    if category in ("Cf", "Me") or char == "\u0640":  # joiners, rings, the Arabic stretching stroke
+        return ""
+    if category == "Mn" and (char in _DOTS or not _INDIC[0] <= char <= _INDIC[1]):  # accents
+        return ""
+    if category == "Nd":
+        return str(unicodedata.decimal(char))
+    if category[0] in "LN" or char == "*" or category in ("Mc", "Mn"):
+        return _NASAL.get(char, char)
+    return " "
 
 
 def _follows(words: list[str], wanted: tuple[str, ...]) -> bool:

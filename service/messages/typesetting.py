@@ -14,6 +14,7 @@ from typing import Literal
 
 import fontpkg_noto_sans
 import fontpkg_noto_sans_arabic
+import fontpkg_noto_sans_devanagari
 import typst
 
 from service.errors import WordingError
@@ -64,8 +65,8 @@ def pdf_of(made: typst.Compiler, what: str, instead: str) -> bytes:
         if unknown is None:
             raise
         raise WordingError(
-            f"{what} has no letter for {unknown[1]}: only Latin, Greek, Cyrillic and Arabic letters can be printed; "
-            f"{instead}"
+            f"{what} has no letter for {unknown[1]}: only Latin, Greek, Cyrillic, Arabic and Devanagari letters can be "
+            f"printed; {instead}"
         ) from error
     assert isinstance(pdf, bytes), "a PDF is one file"
     return pdf
@@ -79,5 +80,6 @@ def _source(template: str) -> bytes:
 @cache
 def _fonts() -> typst.Fonts:
     """Reading the fonts takes longer than setting a page, so it is done once."""
-    folders = [Path(package.ROOT) / "files" for package in (fontpkg_noto_sans, fontpkg_noto_sans_arabic)]
+    packages = (fontpkg_noto_sans, fontpkg_noto_sans_arabic, fontpkg_noto_sans_devanagari)
+    folders = [Path(package.ROOT) / "files" for package in packages]
     return typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=folders)

@@ -10,6 +10,11 @@ waits for eleven minutes. It stops early when nothing is left to send.
 Then, if MINUTES are given, as many workers send what is left and are not killed; after each such round the pretended
 clock is wound on by the next number, and the last round follows the last winding. Prints one line of JSON: kills, met
 (hand-overs that were under way at a kill), rounds, seconds, faults (workers that ended by themselves).
+
+usage: crash.py --stand-by
+
+Loads everything once. Each line of its standard input is a JSON list of such arguments; a forked process obeys it, and
+one line of JSON answers with its status, what it printed, and its errors.
 """
 
 from __future__ import annotations
@@ -22,6 +27,7 @@ import select
 import signal
 import sqlite3
 import sys
+import tempfile
 import threading
 import time
 import traceback
@@ -164,7 +170,32 @@ def finish(services: Services, url: str, workers: int, batch: int) -> int:
     return faults
 
 
-def main() -> None:
+def stand_by() -> None:
+    """Obey one line after the other, until there is none."""
+    gc.freeze()
+    for line in iter(sys.stdin.readline, ""):
+        with tempfile.TemporaryFile() as said, tempfile.TemporaryFile() as errors:
+            pid = os.fork()
+            if pid == 0:
+                os.dup2(said.fileno(), 1)
+                os.dup2(errors.fileno(), 2)
+                sys.argv[1:] = json.loads(line)
+                status = 1
+                try:
+                    run()
+                    status = 0
+                except BaseException:
+                    traceback.print_exc()
+                sys.stdout.flush()
+                sys.stderr.flush()
+                os._exit(status)
+            status = os.waitpid(pid, 0)[1]
+            said.seek(0)
+            errors.seek(0)
+            print(json.dumps([status, said.read().decode(), errors.read().decode()]), flush=True)
+
+
+def run() -> None:
     config, kills, workers, seed, most_ms, batch = Path(sys.argv[1]), *map(int, sys.argv[2:7])
     chance = random.Random(seed)
     settings = read_settings(config)
@@ -218,4 +249,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    stand_by() if sys.argv[1:] == ["--stand-by"] else run()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import json
 import logging
 import os
@@ -15,6 +16,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -110,13 +112,35 @@ def crew(
     site: Site, *, kills: int = 0, workers: int = 2, most_ms: int = 30, batch: int = 10, wind: str = ""
 ) -> dict[str, Any]:
     """Forked workers, killed at random moments; see crash.py."""
-    command = [sys.executable, str(HERE / "crash.py"), str(site.config()), str(kills), str(workers), str(SEED)]
-    command += [str(most_ms), str(batch), *([wind] if wind else [])]
-    ran = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, timeout=7200, check=False)
-    assert ran.returncode == 0, ran.stderr[-3000:]
-    found: dict[str, Any] = json.loads(ran.stdout.splitlines()[-1])
-    assert not found["faults"], f"{found}: {ran.stderr[-3000:]}"
+    arguments = [str(site.config()), str(kills), str(workers), str(SEED), str(most_ms), str(batch)]
+    process = _stand_by()
+    assert process.stdin is not None
+    assert process.stdout is not None
+    process.stdin.write(json.dumps([*arguments, *([wind] if wind else [])]) + "\n")
+    process.stdin.flush()
+    status, said, errors = json.loads(process.stdout.readline())
+    assert status == 0, errors[-3000:]
+    found: dict[str, Any] = json.loads(said.splitlines()[-1])
+    assert not found["faults"], f"{found}: {errors[-3000:]}"
+    KILLS.append(found["kills"])
     return found
+
+
+KILLS: list[int] = []
+"""How many processes each crew lost by SIGKILL in this run."""
+
+
+@cache
+def _stand_by() -> subprocess.Popen[str]:
+    """The process that forks crews; it has everything loaded, and ends with this one."""
+    command = [sys.executable, str(HERE / "crash.py"), "--stand-by"]
+    process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT)
+
+    def end() -> None:
+        process.communicate(timeout=60)
+
+    atexit.register(end)
+    return process
 
 
 LATER = "2,31,61,61"

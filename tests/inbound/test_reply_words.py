@@ -71,6 +71,9 @@ def test_every_shipped_list_says_that_it_is_a_draft() -> None:
         ("بندّ", "بند"),  # a vowel mark more
         ("كان", "کان"),  # typed on an Arabic keyboard
         ("STRASSE straße", "strasse strasse"),
+        ("𝗦𝗧𝗢𝗣", "stop"),
+        ("बूँद", "बूंद"),  # drops, which is not "बंद", stop
+        ("ज़्यादा", "ज्यादा"),
         ("٩٩٩", "999"),
         ("", ""),
     ],
