@@ -59,8 +59,10 @@ def bounce_address(secret_key: str, key: str, domain: str) -> str:
 def key_bounced(secret_key: str, address: str) -> str | None:
     """The message that a bounce to `address` is about, or None when we never made this address."""
     local = address.strip().strip("<>").rpartition("@")[0].lower()
+    if not local.isascii():  # ours are; and half a character has no octets to compare
+        return None
     key = local.removeprefix(BOUNCE).rpartition(".")[0]
     if not local.startswith(BOUNCE) or not key:
         return None
     expected = f"{BOUNCE}{envelope_token(secret_key, key)}"
-    return key if hmac.compare_digest(local.encode(errors="surrogatepass"), expected.encode()) else None
+    return key if hmac.compare_digest(local.encode(), expected.encode()) else None

@@ -62,6 +62,8 @@ class Case:
             return self._ready(decision.channel, overdue=self.message.look_at <= now)
         soon = timedelta(minutes=services.pack.timing.join_minutes)
         early = isinstance(decision, Hold) and decision.reason is Reason.NOT_YET and planned.due <= now + soon
+        if early and planned.kind is MessageKind.DOSE:  # "it is time" must be true
+            return None
         if planned.kind not in JOINED or not (early or decision.reason is Reason.DAILY_CAP):
             return None
         along = replace(self.circumstances, sent_today=0, waiting_today=0)

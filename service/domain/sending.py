@@ -65,10 +65,10 @@ LABELS: dict[Reason, str] = {
     Reason.NO_CHANNEL: "no agreed way to reach the person",
     Reason.CONTACT_INVALID: "the number or address was found unusable",
     Reason.CHANNEL_OFF: "the clinic switched this channel off",
-    Reason.TRANSPORT_PAUSED: "the way out failed several times in a row and is paused",
-    Reason.RATE_LIMIT: "waits its turn: the way out takes only so many at a time",
+    Reason.TRANSPORT_PAUSED: "the channel failed several times in a row and is paused",
+    Reason.RATE_LIMIT: "waits its turn: the channel takes only so many at a time",
     Reason.WORDING_NOT_APPROVED: "its wording is not approved, not even in the source language",
-    Reason.REFUSED: "refused for good by the next hop",
+    Reason.REFUSED: "refused for good by the text or mail provider",
     Reason.GAVE_UP: "every attempt failed while it was still useful",
     Reason.FAULT: "a fault in the service stopped it",
 }

@@ -20,12 +20,16 @@ from email.utils import parseaddr
 
 from service.domain.message import ReportState
 from service.inbound.reply_text import MOST_CHARACTERS, own_words, plain_of_html
+from service.inbound.weight import MOST_HEADER, too_heavy
 
 MOST_OCTETS = 10_000_000
 """A larger mail is not read. Our choice: below what mail servers commonly take, above any answer with a photograph."""
 
 MOST_PARTS = 200
 """Parts of one mail that are looked at."""
+
+LONGEST_ADDRESS = 320
+"""Characters of an address at most (RFC 5321 4.5.3.1: 64 before the @, 255 after it)."""
 
 _CONTACT_BAD = frozenset({"5.1.1", "5.1.2", "5.1.3", "5.1.6", "5.1.10", "5.2.1"})
 """RFC 3463 3.2, 3.3 and RFC 7505: no such mailbox or domain, bad syntax, moved away, no mail taken there, disabled."""
@@ -112,6 +116,8 @@ def read_mail(raw: bytes, envelope_to: str | None) -> Mail:
         return Unreadable(why=f"larger than {MOST_OCTETS} octets")
     if not raw.strip():
         return Unreadable(why="empty")
+    if why := too_heavy(raw):
+        return Unreadable(why=why)
     try:
         # compat32 keeps going where the newer policies raise on a broken header.
         return _read(message_from_bytes(raw, policy=policy.compat32), envelope_to)
@@ -170,7 +176,7 @@ def _text(mail: Message, name: str) -> str:
     if value is None:
         return ""
     found = []
-    for piece, charset in decode_header(str(value)):
+    for piece, charset in decode_header(str(value)[:MOST_HEADER]):
         found.append(piece if isinstance(piece, str) else _decoded(piece, charset))
     return clean(" ".join("".join(found).split()))
 
@@ -270,7 +276,7 @@ def _complaint(feedback: Message, parts: list[Message]) -> Complaint:
     for mail in _returned(parts):
         addresses.append(parseaddr(_text(mail, "To"))[1])
     return Complaint(
-        kind=clean(given.get("feedback-type", "")).lower(),
+        kind=clean(given.get("feedback-type", ""))[:60].lower(),
         addresses=tuple(clean(each.strip("<> ")) for each in addresses if each.strip("<> ")),
         envelope=tuple(filter(None, (clean(given.get("original-mail-from", "")), *_returned_senders(parts)))),
         message_ids=tuple(_returned_ids(parts)),
@@ -287,8 +293,8 @@ _DELAY = re.compile(
     re.IGNORECASE,
 )
 _FAILED = re.compile(
-    r"undeliver|deliver\w* (has )?failed|fail\w* (of |to )deliver|returned mail|returning your|could ?n.?t be delivered"
-    r"|could not be delivered|was not delivered|failure notice|permanent error",
+    r"undeliver|deliver\w{0,20} (has )?failed|fail\w{0,20} (of |to )deliver|returned mail|returning your"
+    r"|could ?n.?t be delivered|could not be delivered|was not delivered|failure notice|permanent error",
     re.IGNORECASE,
 )
 _ADDRESS = re.compile(r"[^\s<>()\[\]:;,\"]{1,64}@[A-Za-z0-9.-]{1,255}[A-Za-z0-9]")
@@ -373,7 +379,7 @@ def _words(mail: Message, parts: list[Message]) -> Reply:
             break
     sender = parseaddr(_text(mail, "From"))[1] or parseaddr(_text(mail, "Return-Path"))[1]
     return Reply(
-        sender=sender,
+        sender=sender[:LONGEST_ADDRESS],
         message_id=next(iter(ids_in(_text(mail, "Message-ID"))), ""),
         subject=_text(mail, "Subject")[:500],
         text=own_words(own or whole),

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable
 from enum import StrEnum
+from itertools import islice
 
 from service.domain.contact import Channel
 from service.domain.message import DeliveryReport, Inbound
@@ -29,6 +30,10 @@ COMPLAINT = "complaint"
 
 _STOPS = frozenset({"abuse", "opt-out", "opt-out-list"})
 """Feedback types (RFC 5965 7.3) by which the reader asks for no more mail. Others go to a person only."""
+
+
+MOST_LOOKED_UP = 20
+"""Message ids of one bounce or complaint that are looked up. Our choice: a true one names one mail, and its thread."""
 
 
 class Sorted(StrEnum):
@@ -150,7 +155,7 @@ def _our_keys(services: Services, message_ids: Iterable[str]) -> list[str]:
     """The keys in message ids of our own domain."""
     ours = services.clinic.email.rpartition("@")[2].lower()
     halves = (each.rpartition("@") for each in message_ids)
-    return [key for key, _, domain in halves if domain.lower() == ours]
+    return list(islice((key for key, _, domain in halves if domain.lower() == ours), MOST_LOOKED_UP))
 
 
 def _same(addresses: Iterable[str], message: StoredMessage) -> bool:

@@ -16,6 +16,9 @@ from html.parser import HTMLParser
 
 MOST_CHARACTERS = 20_000
 """What is kept of one mail. Our choice: far more than anybody types."""
+MOST_READ = 200_000
+MOST_HTML = 1_000_000
+"""Characters of a text, and of an HTML part, that are looked at. Our choice: time to read grows with them."""
 
 _INTRODUCTION = re.compile(
     r"^\s*>*\s*(on|ar|w dniu|dnia|le|am|el)\b.{6,200}?"
@@ -37,17 +40,20 @@ _QUOTE_MARKS = ("gmail_quote", "yahoo_quoted", "moz-cite-prefix")
 
 def own_words(text: str) -> str:
     """What the sender wrote, without the quoted original."""
+    text = text[:MOST_READ]
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    # Compared with single blanks: over a long run of blanks the patterns below would take its square.
+    narrow = [" ".join(line.split()) for line in lines]
     kept: list[str] = []
     for number, line in enumerate(lines):
-        if line in ("-- ", "--") or _SEPARATOR.match(line):
+        if line in ("-- ", "--") or _SEPARATOR.match(narrow[number]):
             break
         # A long introduction is broken in two by many programs.
-        if _INTRODUCTION.match(line) or (
-            number + 1 < len(lines) and _INTRODUCTION.match(f"{line} {lines[number + 1]}")
+        if _INTRODUCTION.match(narrow[number]) or (
+            number + 1 < len(lines) and _INTRODUCTION.match(f"{narrow[number]} {narrow[number + 1]}")
         ):
             if any(rest.lstrip().startswith(">") for rest in lines[number + 1 :]):
-                lines_left = lines[number + 1 + (0 if _INTRODUCTION.match(line) else 1) :]
+                lines_left = lines[number + 1 + (0 if _INTRODUCTION.match(narrow[number]) else 1) :]
                 kept += [rest for rest in lines_left if not rest.lstrip().startswith(">")]
             break
         if not line.lstrip().startswith(">"):
@@ -61,10 +67,24 @@ def own_words(text: str) -> str:
 def plain_of_html(html: str, *, quoted: bool = False) -> str:
     """The text of an HTML mail, without what its program marked as quoted unless `quoted` is asked for."""
     reader = _Text(quoted)
-    reader.feed(html)
+    reader.feed(_closed(html[:MOST_HTML]))
     reader.close()
     text = "".join(reader.found)
     return re.sub(r"\n{3,}", "\n\n", re.sub(r"[ \t\xa0]+", " ", text)).strip()
+
+
+def _closed(html: str) -> str:
+    """The HTML without comments and declarations, and with nothing left open at its end: for each that is never closed
+    the standard parser would read on to the end again."""
+    found, at = list[str](), 0
+    last, last_comment = html.rfind(">"), html.rfind("-->")
+    while 0 <= (start := html.find("<!", at)) < last:
+        found.append(html[at:start])
+        whole = html.startswith("<!--", start) and start < last_comment
+        close = "-->" if whole else ">"
+        at = html.index(close, start + 2) + len(close)
+    found += (html[at : last + 1], html[max(at, last + 1) :].replace("<", "&lt;"))
+    return "".join(found)
 
 
 class _Text(HTMLParser):

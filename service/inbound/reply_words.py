@@ -66,7 +66,9 @@ class ReplyWords:
         longest = max((len(first) for first in self._by_first), default=0)
         for place, word in enumerate(words):
             starts = (f"{word[:length]}*" for length in range(1, min(len(word), longest) + 1))
-            if any(_follows(words[place:], parts) for key in (word, *starts) for parts in self._by_first.get(key, ())):
+            follow = (parts for key in (word, *starts) for parts in self._by_first.get(key, ()))
+            # Only as many words as are compared are copied: of a long mail, all the rest each time takes its square.
+            if any(_follows(words[place : place + len(parts)], parts) for parts in follow):
                 return True
         return False
 

@@ -208,7 +208,7 @@ def _answer(material: Material, face: Clockface) -> tuple[str, str]:
             f"It is being handed over at this moment: {what} {by_channel(message.channel)}".rstrip() + ".",
         )
     if state is State.CLAIMED:
-        return "Why not yet?", "A worker has it in hand and nothing of it has left."
+        return "Why not yet?", "It is being made ready, and nothing of it has left."
     if material.ended is not None:
         return "Why not?", f"It will not be sent{again}: {LABELS[material.ended]}."
     said = face.reason(message.reason or "") or _why_waiting(material)
@@ -219,7 +219,7 @@ def _why_waiting(material: Material) -> str:
     if material.attempts:
         return "an earlier hand-over came to nothing, and it is tried again"
     if material.message.look_at <= material.now:
-        return "it is due, and the next worker takes it"
+        return "it is due, and goes at the next turn"
     return "it is not due yet"
 
 
@@ -229,7 +229,7 @@ def _how_sent(message: StoredMessage, face: Clockface) -> str:
         how += f" on {face.moment(message.handed)}"
     if message.state is State.DELIVERED:
         return f"{how}, and a receipt says that it was delivered"
-    return f"{how}, and the next hop took it"
+    return f"{how}, and was taken for delivery; no receipt has come"
 
 
 def _why_twice(material: Material, left: Sequence[Attempt], face: Clockface) -> str:
@@ -238,11 +238,11 @@ def _why_twice(material: Material, left: Sequence[Attempt], face: Clockface) -> 
     if by_hand is not None:
         why = f"{by_hand.actor} said on {face.moment(by_hand.at)} that it had not arrived"
     elif bounced:
-        why = "the first way did not reach the person, and another channel was taken"
+        why = "the first channel did not reach the person, and another one was taken"
     else:
         why = "nobody knew whether the first had arrived"
     times = "twice" if len(left) == 2 else f"{len(left)} times"
-    same = ", each time under the same key," if len({each.key for each in left}) == 1 else ""
+    same = ", each time with the same words under the same reference," if len({each.key for each in left}) == 1 else ""
     unknown = " Whether it arrived is not known yet." if material.message.state is State.UNCERTAIN else ""
     return f"It was handed over {times}{same} because {why}.{unknown}"
 
@@ -289,8 +289,8 @@ def _planned(material: Material, face: Clockface) -> Iterator[Line]:
     )
     yield Line(
         at=planned.due,
-        text=f"This is its due moment: {face.wall(planned.wall)} in {planned.zone}. It may go from "
-        f"{face.moment(planned.earliest)} and is useful until {face.moment(planned.last_useful)}.",
+        text=f"It is due at this time: {face.wall(planned.wall)} in {planned.zone}. It may go from "
+        f"{face.moment(planned.earliest)}, and helps until {face.moment(planned.last_useful)}.",
         to_come=planned.due > material.now,
     )
 
@@ -298,11 +298,11 @@ def _planned(material: Material, face: Clockface) -> Iterator[Line]:
 def _attempts(material: Material) -> Iterator[Line]:
     seen: set[str] = set()
     for each in material.attempts:
-        key = f"under the key {each.key}"
+        key = f"(reference {each.key})"
         if each.key in seen:
-            key = f"again {key}: the same words"
+            key = f"again, with the same words {key}"
         elif seen:
-            key = f"under a new key, {each.key}: other words or another way"
+            key = f"with other words or by another way (new reference {each.key})"
         seen.add(each.key)
         yield Line(
             at=each.begun, text=f"Hand-over {each.number} began {by_channel(each.channel)} {key}.{_with(material)}"
@@ -322,11 +322,11 @@ def _with(material: Material) -> str:
 
 def _outcome(attempt: Attempt) -> str:
     if attempt.result in (State.SENT, State.DELIVERED):
-        return "The next hop took it"
+        return "It was taken for delivery"
     if attempt.result is State.FAILED:
-        return "It was refused for good"
+        return "It was refused, and is not tried again this way"
     if attempt.result is State.PENDING:
-        return "It was surely not taken, and went back to wait"
+        return "It was surely not taken, and waits for another try"
     return "Nobody knows whether it was taken"
 
 
@@ -352,12 +352,14 @@ def _standing(material: Material, face: Clockface) -> Iterator[Line]:
         yield Line(at=message.finished, text=f"{word}: {face.reason(message.reason or '')}{_said(message.detail)}.")
     elif message.state is State.UNCERTAIN and message.finished is not None:
         if not material.attempts or material.attempts[-1].result is None:
-            yield Line(at=message.finished, text="The hand-over began and nobody recorded its end.")
+            yield Line(at=message.finished, text="The hand-over began, and its end is not recorded.")
         if message.repeat_at is not None:
             yield Line(at=message.repeat_at, text="It will be handed over once more by itself.", to_come=True)
     elif message.state is State.PENDING:
         why = face.reason(message.reason or "")
-        next_look = f"Until then it waits: {why}. Then it is looked at again." if why else "It is looked at."
+        next_look = (
+            f"Until then it waits: {why}. Then it is looked at again." if why else "It goes, if nothing forbids it."
+        )
         if material.ended is not None:
             next_look = f"It is dropped and not sent: {LABELS[material.ended]}."
         yield Line(at=message.look_at, text=next_look, to_come=True)

@@ -25,18 +25,18 @@ KINDS = {
     MessageKind.CHECK_IN: "Check-in",
     MessageKind.COURSE_END: "End of the drops",
     MessageKind.APPOINTMENT: "Appointment reminder",
-    MessageKind.RETURN_DUE: "Due back",
+    MessageKind.RETURN_DUE: "Invitation to come back",
     MessageKind.REPLY: "Automatic answer",
 }
 STATES = {
     State.PENDING: "waiting",
     State.CLAIMED: "being made ready",
     State.HANDING: "being handed over",
-    State.SENT: "sent: the next hop took it",
+    State.SENT: "sent: taken for delivery, no receipt yet",
     State.DELIVERED: "delivered: a receipt says so",
     State.DROPPED: "not sent",
     State.FAILED: "failed",
-    State.UNCERTAIN: "uncertain: it may have gone",
+    State.UNCERTAIN: "uncertain: it may have gone out",
 }
 CHANNELS = {Channel.TEXT: "text", Channel.EMAIL: "e-mail", Channel.LETTER: "letter"}
 WAYS = {
@@ -95,12 +95,19 @@ def reason(code: str | None) -> str:
     return LABELS[Reason(code)] if code in set(Reason) else ATTENTION.get(code, code)
 
 
+def state(code: str, channel: str | None = None) -> str:
+    """How a message stands, in words. A letter that was handed over is on paper at best, and nobody posted it yet."""
+    if code == State.SENT and channel == Channel.LETTER:
+        return "sent: handed over to be printed and posted"
+    return STATES[State(code)]
+
+
 def register(bp: Blueprint) -> None:
     """Give every template these words, and every staff page what its head shows."""
     for function in (moment, wall, day, length_of, language_name, reason, direction):
         bp.add_app_template_filter(function)
     bp.add_app_template_filter(lambda kind: KINDS[MessageKind(kind)], "kind")
-    bp.add_app_template_filter(lambda state: STATES[State(state)], "state")
+    bp.add_app_template_filter(state)
     bp.add_app_template_filter(lambda channel: CHANNELS[Channel(channel)], "channel")
     bp.add_app_template_filter(lambda way: WAYS[Way(way)], "way")
     bp.app_context_processor(_head)

@@ -80,7 +80,8 @@ def work(services: Services, owner: str, batch: int, ready: int, *, at_once: boo
             told = True
             os.write(ready, b".")
 
-    services.transports = {channel: Telling(real, tell) for channel, real in services.transports.items()}
+    telling: Any = {channel: Telling(real, tell) for channel, real in services.transports.items()}
+    services.transports = telling
     try:
         with services.open_reading() as reading:
             reading.messages.next_look()
@@ -124,7 +125,7 @@ def ask(url: str, *statements: str) -> list[int]:
         return found
     with psycopg.connect(url.replace("+psycopg", ""), autocommit=True) as connection:
         for statement in statements:
-            cursor = connection.execute(statement)  # type: ignore[call-overload]
+            cursor = connection.execute(statement)
             row = cursor.fetchone() if cursor.description else None
             found.append(int(row[0]) if row else 0)
     return found
@@ -139,7 +140,8 @@ def wind(url: str, minutes: float) -> None:
 
 def kill_each(hears: dict[int, tuple[int, float]]) -> Iterator[int]:
     """Kill each process its lifetime (seconds) after it has told; how each ended. Keys are the pipes it tells by."""
-    waiting, due = dict(hears), []
+    waiting = dict(hears)
+    due: list[tuple[float, int]] = []
     while waiting or due:
         patience = max(0.0, min(due)[0] - time.monotonic()) if due else None
         for hear in select.select(list(waiting), [], [], patience)[0]:

@@ -44,12 +44,14 @@ class Desk:
         assert match is not None, f"the page has {name}"
         return match[1]
 
-    def give(self, person_id: str) -> str:
+    def propose(self, person_id: str) -> dict[str, str]:
+        """The form that gives the proposed plan, with the mark that makes it one request."""
+        page = self.post(f"/people/{person_id}/discharge", {**COMMON, "do": "propose"})
+        return {**COMMON, "do": "give"} | {name: self.found(page, name) for name in ("previewed", "request")}
+
+    def give(self, person_id: str, form: dict[str, str] | None = None) -> str:
         """Propose, look, give; returns the id of the plan."""
-        place = f"/people/{person_id}/discharge"
-        page = self.post(place, {**COMMON, "do": "propose"})
-        marks = {name: self.found(page, name) for name in ("previewed", "request")}
-        page = self.post(place, {**COMMON, **marks, "do": "give"})
+        page = self.post(f"/people/{person_id}/discharge", form or self.propose(person_id))
         match = re.search(r"/plans/([0-9a-f]+)/", page)
         assert match is not None, "the plan was given"
         return match[1]

@@ -6,8 +6,8 @@ It listens on two free loopback ports and writes them into READY. Every hand-ove
 write before a word is answered: `via`, `key`, `hash` of the exact body, `at`, `took` (it counts as accepted) and
 `effect` (it reaches somebody: with `honour`, a repeat with the same key does not). POST /control changes how it
 behaves: {"play": NAME, "first": true, "every": 1, "honour": false, "seconds": 0, "wait_ms": 0}; with `first`, each key
-meets the play once and is then accepted; with `every`, only each so-manieth new key meets it. It ends when its standard
-input closes.
+meets the play once and is then accepted; with `every`, only each so-manieth new key meets it; NAME may be several with commas, which
+such keys meet in turn. It ends when its standard input closes.
 """
 
 from __future__ import annotations
@@ -38,9 +38,10 @@ class FarSide:
     def play_for(self, key: str) -> str:
         again = key in self.met
         self.met[key] = self.met.get(key, len(self.met))
-        if (self.told.get("first") and again) or self.met[key] % int(str(self.told.get("every", 1))):
+        every, names = int(str(self.told.get("every", 1))), str(self.told["play"]).split(",")
+        if (self.told.get("first") and again) or self.met[key] % every:
             return "accept"
-        return str(self.told["play"])
+        return names[self.met[key] // every % len(names)]
 
     def note(self, via: str, key: str, body: bytes, *, took: bool) -> bool:
         """Write it down; False when this key came before with another body, and keys are honoured."""
@@ -72,7 +73,7 @@ class FarSide:
         body = await reader.readexactly(int(length[1])) if length else b""
         if head.startswith("POST /control "):
             self.told = {"play": "accept", **json.loads(body)}
-            assert self.told["play"] in PLAYS
+            assert set(str(self.told["play"]).split(",")) <= set(PLAYS)
             self.met.clear()
             writer.write(b"HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\n{}")
             await writer.drain()

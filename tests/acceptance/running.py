@@ -151,6 +151,11 @@ class FarSide:
         return Counter(line.key for line in self.journal if line.effect)
 
 
+def on_sqlite(folder: Path) -> str:
+    """A new SQLite database in this folder."""
+    return f"sqlite:///{folder / 'tragus.sqlite'}"
+
+
 @contextmanager
 def a_far_side(folder: Path) -> Iterator[FarSide]:
     """A far side that ends with the test."""
@@ -291,9 +296,11 @@ class Site:
         states = self.states
         return not states["pending"] + states["claimed"] + states["handing"]
 
-    def leases_run_out(self) -> None:
-        """As if the lease of whoever is gone had passed."""
-        self.run(f"UPDATE messages SET lease_until = '{PAST}' WHERE lease_until IS NOT NULL")
+    def leases_run_out(self, *first: str) -> None:
+        """As if the lease of whoever is gone had passed; other statements may come first in the transaction."""
+        with self.engine.begin() as connection:
+            for statement in (*first, f"UPDATE messages SET lease_until = '{PAST}' WHERE lease_until IS NOT NULL"):
+                connection.execute(text(statement))
 
     def wind(self, **by: float) -> None:
         """Set the pretended clock of every process forward."""

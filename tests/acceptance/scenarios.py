@@ -14,14 +14,15 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, fields
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from acceptance.running import HERE, ROOT, Site, a_site, wait_until, with_messages
+from acceptance.running import HERE, PATIENCE, ROOT, Site, a_site, wait_until, with_messages
 from database.postgres import Postgres
+from sqlalchemy.exc import OperationalError
 
 from service.domain.contact import Channel
 from service.domain.message import MessageKind
@@ -197,15 +198,14 @@ def misbehaving(
 
 
 @contextmanager
-def write_lock_held(place: Path) -> Iterator[None]:
+def write_lock_held(place: Path, patience: float = 30) -> Iterator[None]:
     """Nobody else can write to this SQLite file meanwhile."""
-    line = sqlite3.connect(place, timeout=30, isolation_level=None)
-    line.execute("BEGIN IMMEDIATE")
-    try:
-        yield
-    finally:
-        line.execute("ROLLBACK")
-        line.close()
+    with closing(sqlite3.connect(place, timeout=patience, isolation_level=None)) as line:
+        line.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        finally:
+            line.execute("ROLLBACK")
 
 
 def away(
@@ -250,9 +250,7 @@ def frozen(folder: Path, url: str, *, messages: int, workers: int, tries: int) -
         done = 0
         for _ in range(tries):
             more(site, 3)
-            victim = holder(site, crowd)
-            victim.send_signal(signal.SIGSTOP)
-            site.leases_run_out()
+            victim = stopped(site, crowd)
             if command == "serve":
                 site.run("UPDATE leases SET until = :past", past="2000-01-01 00:00:00")
             more(site, 3)
@@ -262,6 +260,27 @@ def frozen(folder: Path, url: str, *, messages: int, workers: int, tries: int) -
         wait_until(site.settled, "nothing is under way any more")
         assert all(process.poll() is None for process in crowd)
         return figures(site, "SIGSTOP past the lease", ids, workers=workers, tries=done)
+
+
+def stopped(site: Site, crowd: list[subprocess.Popen[bytes]]) -> subprocess.Popen[bytes]:
+    """A process that is frozen during a hand-over, and whose lease has run out. One that was frozen in the middle of a
+    transaction goes on for a moment and is frozen again, for nobody could write to what it has locked."""
+    deadline = time.monotonic() + PATIENCE
+    while time.monotonic() < deadline:
+        victim = holder(site, crowd)
+        victim.send_signal(signal.SIGSTOP)
+        try:
+            if site.url.startswith("sqlite"):
+                with write_lock_held(Path(site.url.removeprefix("sqlite:///")), 1):
+                    pass
+                site.leases_run_out()
+            else:
+                site.leases_run_out("SET LOCAL lock_timeout = '1s'")
+        except (sqlite3.OperationalError, OperationalError):
+            victim.send_signal(signal.SIGCONT)
+        else:
+            return victim
+    raise AssertionError("no process was frozen between two transactions")
 
 
 def more(site: Site, count: int) -> None:

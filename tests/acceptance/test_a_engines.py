@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from acceptance.desk import Desk, add_wren
-from acceptance.running import PAST, Site, a_site, health, wait_until, with_messages
+from acceptance.running import PAST, Site, a_site, health, on_sqlite, wait_until, with_messages
 from acceptance.scenarios import size
 from builders import a_person
 
@@ -57,11 +57,9 @@ def test_a1_what_is_added_through_one_process_goes_out_by_the_other(database_url
         well(site)
 
 
-def test_a2_one_of_four_servers_holds_the_tick_and_another_takes_over_when_it_is_killed(
-    database_url: str, tmp_path: Path
-) -> None:
+def test_a2_one_of_four_servers_holds_the_tick_and_another_takes_over_when_it_is_killed(tmp_path: Path) -> None:
     """Four processes of `tragus serve` stand for four workers of a forking web server: each has its own scheduler."""
-    with a_site(tmp_path, database_url, engine="embedded", connections=1) as site:
+    with a_site(tmp_path, on_sqlite(tmp_path), connections=1) as site:
         ids = with_messages(site, size(80, 200))
         site.far.told(wait_ms=20)
         servers = [site.start("serve") for _ in range(4)]

@@ -149,7 +149,9 @@ def by_mail(folder: Path, count: int) -> None:
         options = {"host": "127.0.0.1", "port": port, "security": "none", "connections": LANES}
         services.transports = {Channel.EMAIL: SmtpTransport.from_options(options)}
         found = ours(services, count)
-        print(f"SMTP, SQLite, {LANES} connections                           {found:10.0f} /s   {found / limit:6.3f} of bare")
+        print(
+            f"SMTP, SQLite, {LANES} connections                           {found:10.0f} /s   {found / limit:6.3f} of bare"
+        )
         services.transports[Channel.EMAIL].close()
 
 

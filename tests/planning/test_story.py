@@ -114,7 +114,7 @@ def test_a_sent_message_says_what_it_was_for_and_when_it_left(kind: MessageKind,
 def test_a_message_that_may_have_left_twice_says_why(state: State) -> None:
     found = story(gone(state), an_attempt(1, State.UNCERTAIN), an_attempt(2, State.SENT))
     assert found.question == "Why twice?"
-    said = "It was handed over twice, each time under the same key, because nobody knew whether the first had arrived."
+    said = "It was handed over twice, each time with the same words under the same reference, because nobody knew whether the first had arrived."
     assert found.answer.startswith(said)
     assert ("is not known yet" in found.answer) is (state is State.UNCERTAIN)
 
@@ -123,13 +123,13 @@ def test_a_retry_of_what_was_surely_not_taken_is_not_twice() -> None:
     found = story(gone(State.SENT), an_attempt(1, State.PENDING, detail="busy"), an_attempt(2))
     assert found.question == "Why was this sent?"
     texts = [line.text for line in found.lines]
-    assert "It was surely not taken, and went back to wait: busy." in texts
-    assert "Hand-over 2 began by text again under the key m1: the same words." in texts
+    assert "It was surely not taken, and waits for another try: busy." in texts
+    assert "Hand-over 2 began by text again, with the same words (reference m1)." in texts
 
 
 def test_other_words_at_a_later_attempt_are_named_with_their_new_key() -> None:
     found = story(gone(State.SENT), an_attempt(1, State.PENDING), an_attempt(2, key="m1-1"))
-    assert any("under a new key, m1-1: other words or another way" in line.text for line in found.lines)
+    assert any("with other words or by another way (new reference m1-1)" in line.text for line in found.lines)
 
 
 def test_a_message_given_up_after_an_unknown_outcome_is_not_said_to_have_never_left() -> None:
@@ -206,10 +206,13 @@ def test_a_whole_life_is_told_in_its_order() -> None:
     take_report(services, report)
     found = told(services, message.id)
     assert found.question == "Why twice?"
-    assert "handed over 3 times, each time under the same key, because Dina Marsh (dina) said on" in found.answer
+    assert (
+        "handed over 3 times, each time with the same words under the same reference, because Dina Marsh (dina) said on"
+        in found.answer
+    )
     order = [
         "Cleo Byrne (cleo) gave the plan",
-        "This is its due moment",
+        "It is due at this time",
         "Hand-over 1 began by text",
         "Nobody knows whether it was taken: the line broke",
         "The service handed it over once more",
@@ -217,7 +220,7 @@ def test_a_whole_life_is_told_in_its_order() -> None:
         "It was put on the attention list",
         "Dina Marsh (dina) said that it did not arrive",
         "Hand-over 3 began",
-        "The next hop took it: taken",
+        "It was taken for delivery: taken",
         "A receipt says that it was delivered: on the handset",
     ]
     texts = [line.text for line in found.lines]
@@ -277,5 +280,5 @@ def test_a_repeat_that_the_first_channel_returned_goes_by_another_and_says_so() 
     send_due(services, "worker")
     found = told(services, message.id)
     assert found.question == "Why twice?"
-    assert "the first way did not reach the person, and another channel was taken" in found.answer
+    assert "the first channel did not reach the person, and another one was taken" in found.answer
     assert any("gave it to another channel" in line.text for line in found.lines)

@@ -130,7 +130,7 @@ def test_words_of_strangers_are_listed_until_somebody_did_them(tmp_path: Path) -
     browser = signed_in(tmp_path, "dina")
     take_inbound(browser.services, a_stranger("1", "Who is this?", browser.clock.now()))
     page = browser.get("/attention").text
-    assert "From nobody in the record" in page and "+447700900999" in page and "Who is this?" in page
+    assert "From numbers and addresses in no record" in page and "+447700900999" in page and "Who is this?" in page
     assert '<b class="count">1</b>' in page
     wrong = [{"channel": "text", "id": "none"}, {"channel": "pigeon", "id": "in/1?&"}, {}]
     assert [browser.post("/attention/strangers/done", dict(form)).status_code for form in wrong] == [404] * 3

@@ -79,7 +79,7 @@ def test_it_says_in_large_how_long_the_oldest_due_message_has_waited(tmp_path: P
     send_due(browser.services, "worker")
     page = browser.get("/outgoing").text
     assert "<b>Nothing is overdue</b>" in page
-    assert "sent: the next hop took it" in page
+    assert "sent: taken for delivery, no receipt yet" in page
 
 
 def test_what_was_dropped_after_an_outage_is_counted_by_its_reason(tmp_path: Path) -> None:

@@ -44,7 +44,7 @@ def test_the_record_shows_both_ears_each_message_and_its_exact_words(tmp_path: P
     send_due(browser.services, "worker")
     page = browser.get(f"/people/{person}").text
     assert page.index("Right ear</b> Wax left") < page.index("Left ear</b> Grommet watch")
-    assert "sent: the next hop took it" in page
+    assert "sent: taken for delivery, no receipt yet" in page
     assert "here is your plan from your visit" in page
     assert "Wed 25 Nov 2026, 21:30" in page  # the person's own evening
 
@@ -193,8 +193,8 @@ def test_an_unusable_number_is_named_where_it_is_seen_and_corrected(tmp_path: Pa
     browser = signed_in(tmp_path)
     person = a_person(browser.services, bad=frozenset({Channel.TEXT, Channel.LETTER}))
     page = browser.get(f"/people/{person}{place}").text
-    assert "This mobile number was found unusable on receipts; correct it" in page
-    assert "This postal address was found unusable on receipts; correct it" in page
+    assert "Messages do not reach this mobile number; correct it" in page
+    assert "Messages do not reach this postal address; correct it" in page
     assert "This e-mail address was found" not in page
 
 
@@ -222,7 +222,7 @@ def test_the_form_shown_again_after_a_mistake_still_says_what_is_unusable(tmp_pa
     person = a_person(browser.services, bad=frozenset({Channel.TEXT}))
     page = browser.post(f"/people/{person}/contact", {**FULL, "bad": "text", "quiet_from": "22:00"})
     assert page.status_code == 422
-    assert "This mobile number was found unusable on receipts; correct it." in page.text
+    assert "Messages do not reach this mobile number; correct it." in page.text
     assert 'id="quiet_to-error">Give this time too' in page.text
     assert 'name="quiet_from" type="time" value="22:00"' in page.text
 
