@@ -107,7 +107,7 @@ def test_a_module_starts_with_the_annotations_import(path: Path) -> None:
 
 def test_tests_stand_where_what_they_test_stands() -> None:
     rooms = {path.parent.name for path in MODULES if path.parent != ROOT / "service"}
-    apart = {"journeys", "properties"}  # across rooms, on purpose
+    apart = {"acceptance", "faults", "journeys", "properties"}  # across rooms, on purpose
     for folder in (ROOT / "tests").iterdir():
         if folder.is_dir() and any(folder.glob("test_*.py")):
             assert folder.name in rooms | apart, folder.name

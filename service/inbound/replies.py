@@ -150,7 +150,10 @@ def _settle(services: Services, channel: Channel, inbound_id: str, words: ReplyW
             about = [named.person_id]
         for person_id in sorted({*people, *about}):  # held in one order, so that two of these never wait for each other
             work.people.get(person_id)
-        if meaning in (Meaning.STOP, Meaning.START, Meaning.HELP):
+        if meaning is Meaning.START and inbound.channel is Channel.EMAIL and not (named and named.person_id in people):
+            # Anybody can write a sender's name into a mail: only an answer to our own mail takes a stop back by itself.
+            _read_by_a_person(services, work, inbound, inbound.text, about, people, now, words, Meaning.WORDS)
+        elif meaning in (Meaning.STOP, Meaning.START, Meaning.HELP):
             _, rest = meaning_of(inbound.channel, inbound.text, words)
             _carry_out(services, work, meaning, inbound, people, now)
             if not people and about:  # our message was passed on: whose wish this is, a person has to find out

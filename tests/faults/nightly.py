@@ -65,7 +65,7 @@ def main() -> int:
                     lambda f, u, p=play: misbehaving(f, u, p, workers=2, messages=messages, channel=Channel.EMAIL),  # type: ignore[misc]
                     postgres,
                 )
-            line(lambda f, u: frozen(f, u, messages=messages, workers=4, tries=10), postgres)
+            line(lambda f, u: frozen(f, u, messages=max(messages, 150), workers=4, tries=10), postgres)
             own = server if postgres else None
             line(lambda f, u, o=own: away(f, u, messages=messages, seconds=15, server=o, seen=red), postgres)  # type: ignore[misc]
         if "sqlite" in engines:

@@ -389,3 +389,18 @@ def test_people_at_one_number_are_held_in_one_order_whoever_is_asked_about(monke
         held.clear()
         take_inbound(world.services, words(text, number, in_reply_to=world.message_id))
         assert list(dict.fromkeys(held)) == ["alma", "maud"], text
+
+
+def mail_words(text: str, number: int, **changes: object) -> Inbound:
+    return words(text, number, sender="maud@example.org", channel=Channel.EMAIL, **changes)
+
+
+def test_a_start_by_mail_takes_a_stop_back_only_as_an_answer_to_a_mail_of_ours() -> None:
+    world = World(Channel.EMAIL)
+    take_inbound(world.services, mail_words("STOP", 1))
+    assert Channel.EMAIL in stopped(world.services, world.person)
+    take_inbound(world.services, mail_words("START", 2))
+    assert Channel.EMAIL in stopped(world.services, world.person), "anybody can write a sender's name into a mail"
+    assert "reply" in world.reasons()
+    take_inbound(world.services, mail_words("START", 3, in_reply_to=world.message_id))
+    assert Channel.EMAIL not in stopped(world.services, world.person)
