@@ -7,5 +7,5 @@ from acceptance.scenarios import KILLS, SEED
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    if KILLS:
+    if sum(KILLS):
         terminalreporter.write_line(f"{sum(KILLS)} processes were killed by SIGKILL while they sent; seed {SEED}")
