@@ -28,7 +28,8 @@ def test_every_message_leaves_at_its_own_moment_however_far_the_clock_is_wound()
     with services.open_reading() as work:
         messages = work.messages.of_person(person)
     assert wound.whole and wound.reached == clock.now() == start + timedelta(days=60)
-    assert wound.sent == len(recorder.sent) == len(messages) > 10
+    carriers = [m for m in messages if m.carrier is None]  # two reminders of one moment are one message
+    assert wound.sent == len(recorder.sent) == len(carriers) > 10
     assert all(m.state is State.SENT and m.finished == m.planned.due for m in messages)
 
 
