@@ -107,7 +107,7 @@ def test_a_paused_transport_is_shown_with_its_reason_and_tried_by_the_lead(tmp_p
     page = browser.get("/outgoing").text
     assert "<b>Paused</b> until" in page
     assert "The last answer: no connection to the gateway" in page
-    assert "The way out failed several times in a row and is paused</th>" in page
+    assert "The channel failed several times in a row and is paused</th>" in page
     recorder = answering(services, Result.ACCEPTED)
     assert browser.post("/outgoing/channels/text", {"do": "try"}).status_code == 302
     assert "Being tried after a pause" in browser.get("/outgoing").text
