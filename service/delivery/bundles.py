@@ -10,9 +10,9 @@ from datetime import datetime
 from service.delivery.attachments import attachments_for, has_files
 from service.delivery.cases import Case
 from service.domain.contact import Channel
-from service.domain.joining import Ready, join, people_of
+from service.domain.joining import Ready, join, order_of, people_of
 from service.domain.message import ComposedMessage, State
-from service.domain.sending import IMPORTANCE, Reason
+from service.domain.sending import Reason
 from service.errors import WordingError
 from service.links import page_url, stand_in, token_of
 from service.messages.compose import Letter, Part, compose, compose_joined, says_whole_plan
@@ -219,13 +219,11 @@ def again(services: Services, work: UnitOfWork, members: Sequence[Case], now: da
 
 
 def _order(case: Case) -> tuple[int, datetime, str]:
-    planned = case.message.planned
-    return IMPORTANCE[planned.kind], planned.due, case.message.id
+    return order_of(case.message.planned, case.message.id)
 
 
 def _people(members: Sequence[Case]) -> list[str]:
-    people = list(dict.fromkeys(case.message.person_id for case in members))
-    return [people[0], *sorted(people[1:])]
+    return people_of([case.message for case in members])
 
 
 def seal(services: Services, found: Bundle) -> Bundle:

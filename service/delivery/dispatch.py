@@ -295,11 +295,7 @@ class _Carrier:
             self.waiting = [one for one in self.waiting if one.composed.channel is not channel]
             for number, one in enumerate([each.bundle, *behind]):
                 turn = now + timedelta(seconds=each.seconds + number / self.services.rates[channel])
-                endings += [
-                    Ending(message=case.message, state=State.PENDING, look_at=turn, reason=Reason.RATE_LIMIT)
-                    for case in one.members
-                    if not one.repeat
-                ]
+                endings += [_back(message, turn, Reason.RATE_LIMIT) for message in _claimed([one])]
         return endings
 
     def _patience(self, lanes: Lanes) -> float | None:
@@ -322,22 +318,12 @@ class _Carrier:
     def _queue_up(self) -> list[Ending]:
         """Give back what waits for a transport whose every line is taken by a slow hand-over."""
         again = self.services.clock.now() + timedelta(seconds=30)
-        endings = [
-            Ending(message=case.message, state=State.PENDING, look_at=again, reason=Reason.TRANSPORT_PAUSED)
-            for each in self.waiting
-            if not each.repeat
-            for case in each.members
-        ]
+        endings = [_back(message, again, Reason.TRANSPORT_PAUSED) for message in _claimed(self.waiting)]
         self.waiting = []
         return endings
 
     def _give_back(self) -> list[Ending]:
-        endings = [
-            Ending(message=case.message, state=State.PENDING, look_at=case.message.look_at, reason=case.message.reason)
-            for each in self.waiting
-            if not each.repeat
-            for case in each.members
-        ]
+        endings = [_back(message, message.look_at, message.reason) for message in _claimed(self.waiting)]
         self.waiting = []
         return endings
 
@@ -349,10 +335,18 @@ class _Carrier:
         if not self.waiting or now - self.extended < CLAIM / 4:
             return
         self.extended = now
-        held = [case.message for each in self.waiting if not each.repeat for case in each.members]
         try:
             with self.services.open_work() as work:
-                work.queue.extend(held, now, CLAIM)
+                work.queue.extend(_claimed(self.waiting), now, CLAIM)
                 work.commit()
         except DatabaseAwayError as away:
             log.warning("a claim could not be renewed: %s", away)
+
+
+def _claimed(bundles: Sequence[Bundle]) -> list[StoredMessage]:
+    """What is held under a claim; a repeat is not, it stays uncertain until it begins."""
+    return [case.message for each in bundles if not each.repeat for case in each.members]
+
+
+def _back(message: StoredMessage, look_at: datetime, reason: str | None) -> Ending:
+    return Ending(message=message, state=State.PENDING, look_at=look_at, reason=reason)

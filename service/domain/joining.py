@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Protocol
 
 from service.domain.contact import Channel, Contact, compared
 from service.domain.message import MessageKind, PlannedMessage
@@ -72,14 +73,28 @@ def _first_of(group: Sequence[Ready]) -> list[Ready]:
     return chosen
 
 
-def people_of(bundle: Sequence[Ready]) -> list[str]:
+class OfPerson(Protocol):
+    """Anything that is about one person."""
+
+    @property
+    def person_id(self) -> str:
+        """Whom it is about."""
+        ...
+
+
+def people_of(bundle: Sequence[OfPerson]) -> list[str]:
     """The ids of those whom a bundle speaks of: the carrier's person first, the others in the order of their ids."""
     first = bundle[0].person_id
     return [first, *sorted({each.person_id for each in bundle} - {first})]
 
 
+def order_of(message: PlannedMessage, message_id: str) -> tuple[int, datetime, str]:
+    """Sorts messages as they are said: the most important first, then the one that was due first."""
+    return IMPORTANCE[message.kind], message.due, message_id
+
+
 def _order(ready: Ready) -> tuple[int, datetime, str]:
-    return IMPORTANCE[ready.message.kind], ready.message.due, ready.id
+    return order_of(ready.message, ready.id)
 
 
 def _recipient(ready: Ready) -> object:

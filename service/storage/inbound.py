@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import func, or_, select, update
-from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.domain.contact import Channel, compared
 from service.domain.message import DeliveryReport, Inbound, MessageKind, PlannedMessage, ReportState, State
 from service.domain.reply import answer_key, unit_said
 from service.domain.sending import Reason
+from service.storage.locks import add_once
 from service.storage.messages import Messages
 from service.storage.records import StoredMessage, message_id_of
 from service.storage.tables import AttentionRow, InboundRow, MessageRow, PersonRow, ReportRow
@@ -78,7 +78,7 @@ class InboundBook:
             in_reply_to=inbound.in_reply_to,
             meaning=meaning,
         )
-        return self._added(row)
+        return add_once(self._session, row)
 
     def get(self, channel: Channel, inbound_id: str, *, lock: bool = False) -> StoredInbound | None:
         """One message from somebody; `lock` keeps other processes off it until the transaction ends."""
@@ -182,7 +182,7 @@ class InboundBook:
         )
         if self._session.scalar(query) is not None:
             return None
-        return row.id if self._added(row) else None
+        return row.id if add_once(self._session, row) else None
 
     def kept(self, since: datetime, limit: int = 500) -> list[StoredReport]:
         """The newest receipts that came since then and still wait for their message, oldest of them first."""
@@ -276,15 +276,6 @@ class InboundBook:
             .where(AttentionRow.message_id == message_id, AttentionRow.reason == reason, AttentionRow.done.is_(None))
             .values(done=now, done_by=by)
         )
-
-    def _added(self, row: InboundRow | ReportRow) -> bool:
-        """Add a row, unless another process adds the same one at this moment."""
-        try:
-            with self._session.begin_nested():
-                self._session.add(row)
-        except IntegrityError:
-            return False
-        return True
 
 
 def _inbound(row: InboundRow) -> StoredInbound:

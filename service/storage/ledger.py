@@ -78,17 +78,7 @@ class Ledger:
         if but is not None:
             query = query.where(AttentionRow.reason != but)
         query = query.order_by(AttentionRow.at, AttentionRow.id).limit(limit)
-        return [
-            Attention(
-                id=row.id,
-                at=row.at,
-                person_id=row.person_id,
-                message_id=row.message_id,
-                reason=row.reason,
-                detail=row.detail,
-            )
-            for row in self._session.scalars(query)
-        ]
+        return [attention_of(row) for row in self._session.scalars(query)]
 
     def attention_done(self, attention_id: int, by: str, now: datetime) -> None:
         """Close one entry. Raises NotFoundError."""
@@ -168,3 +158,17 @@ class Ledger:
         self._session.execute(delete(CallbackRow).where(CallbackRow.at < now - kept_for))
         with suppress(IntegrityError), self._session.begin_nested():  # the same call at the same moment: noted already
             self._session.add(CallbackRow(mark=mark, at=now))
+
+
+def attention_of(row: AttentionRow) -> Attention:
+    """One entry of the attention list as a value."""
+    return Attention(
+        id=row.id,
+        at=row.at,
+        person_id=row.person_id,
+        message_id=row.message_id,
+        reason=row.reason,
+        detail=row.detail,
+        done=row.done,
+        done_by=row.done_by,
+    )

@@ -11,14 +11,13 @@ from dataclasses import dataclass
 from datetime import date, datetime, time
 
 from sqlalchemy import Select, select, update
-from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.domain.contact import Channel
 from service.domain.message import State
 from service.domain.plan import Status
 from service.errors import NotFoundError
-from service.storage.locks import holds_rows
+from service.storage.locks import add_once, holds_rows
 from service.storage.tables import AttentionRow, LetterBatchRow, LetterRow, MessageRow, PlanRow
 
 
@@ -137,12 +136,7 @@ class Letters:
         known = select(LetterRow.message_id).where(LetterRow.message_id == row.message_id)
         if self._session.scalar(known.with_for_update() if holds_rows(self._session) else known) is not None:
             return False
-        try:
-            with self._session.begin_nested():
-                self._session.add(row)
-        except IntegrityError:
-            return False
-        return True
+        return add_once(self._session, row)
 
 
 def _letters() -> Select[str, LetterRow, PlanRow]:

@@ -9,9 +9,10 @@ The order is always person first, then messages, so that two transactions never 
 from __future__ import annotations
 
 from sqlalchemy import select
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.storage.tables import PersonRow, PlanRow
+from service.storage.tables import Base, PersonRow, PlanRow
 
 
 def holds_rows(session: Session) -> bool:
@@ -33,3 +34,13 @@ def hold_person_of_plan(session: Session, plan_id: str) -> None:
         person_id = session.scalar(select(PlanRow.person_id).where(PlanRow.id == plan_id))
         if person_id is not None:
             hold_person(session, person_id)
+
+
+def add_once(session: Session, row: Base) -> bool:
+    """Add a row, unless another process adds the same one at this moment; whether it was added."""
+    try:
+        with session.begin_nested():
+            session.add(row)
+    except IntegrityError:
+        return False
+    return True

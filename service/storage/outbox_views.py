@@ -17,6 +17,7 @@ from sqlalchemy.sql import ColumnElement
 from service.domain.contact import Channel
 from service.domain.message import State
 from service.domain.sending import Reason
+from service.storage.ledger import attention_of
 from service.storage.message_rows import message_of
 from service.storage.records import Attention, StoredMessage
 from service.storage.tables import ApprovalRow, AttemptRow, AttentionRow, MessageRow, PersonRow
@@ -199,19 +200,7 @@ class OutboxViews:
     def attention_about(self, person_id: str, message_id: str) -> list[Attention]:
         """Every entry of the attention list about one message, done or not."""
         query = select(AttentionRow).where(AttentionRow.person_id == person_id, AttentionRow.message_id == message_id)
-        return [
-            Attention(
-                id=row.id,
-                at=row.at,
-                person_id=row.person_id,
-                message_id=row.message_id,
-                reason=row.reason,
-                detail=row.detail,
-                done=row.done,
-                done_by=row.done_by,
-            )
-            for row in self._session.scalars(query.order_by(AttentionRow.at, AttentionRow.id))
-        ]
+        return [attention_of(row) for row in self._session.scalars(query.order_by(AttentionRow.at, AttentionRow.id))]
 
     def approvals_of(self, language: str, units: Iterable[str]) -> list[Approval]:
         """Every approval of these units in one language, oldest first."""

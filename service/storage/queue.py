@@ -22,7 +22,7 @@ from service.domain.contact import Channel
 from service.domain.message import State
 from service.storage.locks import holds_rows
 from service.storage.message_rows import message_of, tried_text
-from service.storage.records import Beginning, Ending, StoredMessage
+from service.storage.records import Beginning, Ending, StoredMessage, far_key
 from service.storage.tables import AttemptRow, MessageRow, PersonRow
 
 _MESSAGES = cast("Table", MessageRow.__table__)
@@ -149,15 +149,6 @@ class Queue:
 
     def extend(self, messages: Iterable[StoredMessage], now: datetime, lease: timedelta) -> None:
         """Keep what was claimed and is not begun yet for longer."""
-        self._each_held(messages, {"lease_until": now + lease})
-
-    def release(self, messages: Iterable[StoredMessage], now: datetime) -> None:
-        """Give back at once what was claimed and will not be begun: this process is about to stop."""
-        self._each_held(
-            messages, {"state": State.PENDING.value, "lease_owner": None, "lease_until": None, "look_at": now}
-        )
-
-    def _each_held(self, messages: Iterable[StoredMessage], values: dict[str, object]) -> None:
         # In one order, as everywhere: two that hold several of these rows never wait for each other.
         ordered = sorted(messages, key=lambda message: message.id)
         keys = [{"b_id": each.id, "b_token": each.lease_token} for each in ordered]
@@ -169,7 +160,7 @@ class Queue:
                     _MESSAGES.c.lease_token == bindparam("b_token"),
                     _MESSAGES.c.state == State.CLAIMED.value,
                 )
-                .values(**values),
+                .values(lease_until=now + lease),
                 keys,
             )
 
@@ -236,7 +227,7 @@ class Queue:
                     "number": message.attempts + 1,
                     "lease_token": token,
                     "channel": composed.channel.value,
-                    "key": f"{message.id}-{each.rendering}" if each.rendering else message.id,
+                    "key": far_key(message.id, each.rendering),
                     "body_hash": each.body_hash,
                     "begun": now,
                     "detail": "" if each.carrier is None else f"said in {each.carrier}",

@@ -104,7 +104,12 @@ class StoredMessage:
     @property
     def far_key(self) -> str:
         """The key that the far side sees: the same at every attempt with the same words, another one for others."""
-        return f"{self.id}-{self.rendering}" if self.rendering else self.id
+        return far_key(self.id, self.rendering)
+
+
+def far_key(message_id: str, rendering: int) -> str:
+    """The key that the far side sees of one text of a message."""
+    return f"{message_id}-{rendering}" if rendering else message_id
 
 
 def message_id_of(far_key: str) -> str:

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import delete
-from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from service.storage.locks import add_once
 from service.storage.tables import RequestRow
 
 
@@ -40,12 +40,9 @@ class Requests:
         earlier = self.find(key)
         if earlier is not None:
             return earlier
-        try:
-            with self._session.begin_nested():
-                self._session.add(RequestRow(key=key, digest=digest, answer=answer, at=now))
-        except IntegrityError:  # another transaction committed the key since we looked
-            return self.find(key)
-        return None
+        if add_once(self._session, RequestRow(key=key, digest=digest, answer=answer, at=now)):
+            return None
+        return self.find(key)  # another transaction committed the key since we looked
 
     def tidy(self, before: datetime) -> int:
         """Forget requests older than this instant; returns how many. A form is not pressed again after weeks."""
