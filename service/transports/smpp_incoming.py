@@ -5,12 +5,13 @@ from __future__ import annotations
 import hashlib
 import itertools
 import math
+import re
 from collections import OrderedDict
 from dataclasses import dataclass, field
 from datetime import datetime
 from time import monotonic
 
-from service.transports.gsm7 import Headed, Place, place, read_header, text_of
+from service.transports.gsm7 import IA5, Headed, Place, place, read_header, text_of
 from service.transports.smpp_pdu import HEADED, TON_INTERNATIONAL, ShortMessage, Tag
 
 REPEAT_SECONDS = 600
@@ -21,6 +22,9 @@ MOST_TEXTS = 200
 """Incoming texts of which parts are missing, and whole ones whose parts are known when they come again."""
 GAP = "[…]"
 """Stands where a part of an incoming text never came."""
+_NEVER_IN_IA5 = re.compile(rb"[\x00-\x08\x0b\x0e-\x1f\x7f]")
+_END_MARKS = b"\0\x1a"
+"""Octets that some senders close an IA5 text with."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,15 +67,25 @@ class Group:
         for index in range(1, self.total + 1):
             piece = self.pieces.get(index)
             if run and coding is not None and (piece is None or piece.coding != coding):
-                words.append(text_of(run, *coding))
+                words.append(_read(run, *coding))
                 run = b""
             if piece is not None:
                 run, coding = run + piece.octets, piece.coding
             elif not words or words[-1] != GAP:
                 words.append(GAP)
         if coding is not None:
-            words.append(text_of(run, *coding))
+            words.append(_read(run, *coding))
         return "".join(words)
+
+
+def _read(octets: bytes, data_coding: int, language_code: int | None) -> str:
+    """The words of parts in a row. Many centres say IA5 and write the default alphabet. They do so for certain where a
+    control octet stands in the words or the header names a national table; else the two read alike, but for few signs.
+    """
+    in_words = data_coding == IA5 and _NEVER_IN_IA5.search(octets.rstrip(_END_MARKS)) is not None
+    if in_words or (data_coding == IA5 and language_code is not None):
+        data_coding = 0
+    return text_of(octets, data_coding, language_code)
 
 
 class Joiner:

@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from enum import IntEnum
 
 from service.domain.message import ReportState
-from service.transports.gsm7 import LATIN_1, UCS2, text_of
+from service.transports.gsm7 import IA5, LATIN_1, UCS2, text_of
 
 RESPONSE = 0x80000000
 """The bit of command_id that marks an answer."""
@@ -323,6 +323,8 @@ _KEYS = r"id|sub|dlvrd|submit[ _]?date|done[ _]?date|stat|err"
 _FIELD = re.compile(rf"(?<![a-z])({_KEYS})\s*:\s*(?!(?:{_KEYS})\s*:)(\S*)", re.IGNORECASE)
 _OUR_WORDS = re.compile(r"(?<![a-z])text\s*:", re.IGNORECASE)
 _RECEIPT_CLASSES = (0x04, 0x20)
+_IN_DEFAULT_ALPHABET = bytes.maketrans(b"\x00\x02\x11", b"@$_")
+"""TS 23.038 section 6.2.1: the ASCII signs that the default alphabet has where ASCII has control characters."""
 _INTERMEDIATE = 0x20
 
 
@@ -339,7 +341,10 @@ def read_receipt(message: ShortMessage) -> Receipt | None:
         return None
     fields: dict[str, str] = {}
     coding = UCS2 if message.data_coding == UCS2 else LATIN_1  # an id's "_" is not the "§" of the default alphabet
-    said = _OUR_WORDS.split(text_of(message.words, coding), maxsplit=1)[0]  # our words could look like fields
+    octets = message.words
+    if message.data_coding in (0, IA5):  # centres write either alphabet under either name; both must give the id
+        octets = octets.rstrip(b"\0").translate(_IN_DEFAULT_ALPHABET)
+    said = _OUR_WORDS.split(text_of(octets, coding), maxsplit=1)[0]  # our words could look like fields
     for key, value in _FIELD.findall(said):
         if value:
             fields.setdefault(re.sub(r"[ _]", "", key.lower()), value)

@@ -189,10 +189,9 @@ def test_after_the_database_was_away_the_same_worker_goes_on(own_server: Postgre
         before = len(keys_in(journal))
         assert before < 120
         own_server.start()
-        wait_until(lambda: not is_due(services), "nothing is due any more")
+        # What was claimed when the server went away waits for its claim to run out; one message may be in doubt.
+        wait_until(lambda: states(services)[State.SENT] >= 120 - BATCH, "all but one batch went")
         assert process.poll() is None
-    # What was claimed when the server went away waits for its lease; one message may be in doubt.
-    assert Counter(given_at_once(services, 120))[State.SENT] >= 120 - BATCH
     execute(url, "UPDATE messages SET lease_until = '2000-01-01' WHERE lease_until IS NOT NULL")
     with worker(url, journal, "next"):
         wait_until(lambda: set(given_at_once(services, 120)) <= {State.SENT, State.UNCERTAIN}, "all were dealt with")
