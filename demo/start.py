@@ -62,7 +62,7 @@ def seed(services: Services) -> str:
         add_member(services, login, name, frozenset(roles), password, by="demo")
         lines.append(f"  {login:<6} {password}   ({name}: {', '.join(roles)})")
     for language in services.catalogs.languages:
-        approve_language(services, language, "Dr Wren Halloway (invented, for this demo only)")
+        approve_language(services, language, "Dr Wren Halloway (invented, for this demo only)", reason="it is a demo")
     files = [read_visit(place) for place in sorted((HERE / "visits").glob("*.json"))]
     first = []  # one for each language, so that every language can be seen
     for wanted in services.catalogs.languages:

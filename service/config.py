@@ -98,8 +98,10 @@ class Settings:
     health_after_seconds: for how long a due message may wait unsent, seconds, before /health says that it is not well.
     secure_cookies: send staff cookies over HTTPS only; off for a demo on plain 127.0.0.1.
     clinic: what messages say about the clinic (see `domain/contact.Clinic`).
-    choices: what the clinic chose among what the content offers (see `domain/pack.ClinicChoices`).
+    choices: what the clinic chose among what the content offers (see `domain/pack.ClinicChoices`). A starting value:
+        once staff save choices on the Aftercare page, those hold and these are no longer read.
     transports: channel name (text, email, letter) to its transport.
+    own_words: whoever wrote a sentence may approve it; only for a clinic of one person. It is recorded each time.
     mailbox: where replies and bounces by mail come to (see `MailboxSettings`); without it no mailbox is looked into.
     """
 
@@ -119,6 +121,7 @@ class Settings:
     health_after_seconds: int = 300
     secure_cookies: bool = True
     choices: ClinicChoices = field(default_factory=ClinicChoices)
+    own_words: bool = False
     transports: Mapping[str, TransportSettings] = field(default_factory=dict)
     mailbox: MailboxSettings | None = None
 

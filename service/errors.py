@@ -6,6 +6,7 @@ TragusError                     one clear sentence for the person who can mend i
 |   |- VisitError               the visit names something that is not known or not possible (field, allowed values)
 |   `- ContradictionError       two rules ask for opposites and neither is safer; names both
 |- WordingError                 a sentence cannot be said (unknown unit, missing value)
+|   `- TextRefusedError         a text would break the messages that use it; carries every fault with its place
 |- ContactError                 a phone number, address, language or zone is not usable
 |- SettingsError                the configuration is not usable
 |- NotFoundError                the thing asked for is not (or no longer) there
@@ -36,6 +37,28 @@ class Fault:
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}" if self.line else self.file
         return f"{place}: {self.path}: {self.message}" if self.path else f"{place}: {self.message}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextFault:
+    """One thing wrong in one text: `start` and `end` are character offsets, equal where something is missing.
+
+    `index` is the plural form, None where the unit does not count or the fault is of the whole form. `bars`: the text
+    is refused; otherwise the fault is only shown. `what` says what is wrong, `allowed` what is allowed there.
+    """
+
+    form: str
+    index: int | None
+    start: int
+    end: int
+    what: str
+    allowed: str = ""
+    bars: bool = True
+
+    @property
+    def message(self) -> str:
+        """What is wrong and what is allowed, in one sentence."""
+        return f"{self.what}; {self.allowed}" if self.allowed else self.what
 
 
 class ContentError(TragusError):
@@ -70,6 +93,15 @@ class ContradictionError(PlanError):
 
 class WordingError(TragusError):
     """A sentence cannot be said."""
+
+
+class TextRefusedError(WordingError):
+    """A text of a wording unit is refused; `faults` says for each what is wrong, and where in the text."""
+
+    def __init__(self, unit: str, faults: tuple[TextFault, ...]) -> None:
+        self.unit = unit
+        self.faults = faults
+        super().__init__(f"{unit}: {'; '.join(fault.message for fault in faults)}")
 
 
 class ContactError(TragusError):

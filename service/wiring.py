@@ -100,6 +100,7 @@ def build(settings: Settings, *, clock: Clock | None = None, transports: bool = 
             Channel(name): load_transport(chosen.use, chosen.options) for name, chosen in chosen_transports.items()
         },
         rates={Channel(name): chosen.per_second for name, chosen in chosen_transports.items() if chosen.per_second},
+        own_words=settings.own_words,
         bounce_domain=settings.clinic.email.rpartition("@")[2] if settings.mailbox is not None else "",
         clock_believed=WatchedClock().believed if isinstance(clock, SystemClock) else lambda: True,
     )

@@ -21,7 +21,8 @@ from service.messages.wordings import Wordings
 from service.planning.approving import approve_language
 from service.services import Services
 from service.storage.migrate import upgrade
-from service.storage.records import Person
+from service.storage.queue import Held
+from service.storage.records import Ending, Person
 from service.storage.unit_of_work import UnitOfWork, open_engine
 from service.transports.port import RecordingTransport
 
@@ -233,7 +234,7 @@ def a_service(
     }
     services = Services(**(parts | changes))
     for language in approve:
-        approve_language(services, language, "Dr Wren Halloway")
+        approve_language(services, language, "Dr Wren Halloway", reason="for a test, at whatever cost")
     return services, recorder
 
 
@@ -245,6 +246,12 @@ def a_person(services: Services, person_id: str = "maud", **contact: object) -> 
         work.people.add(person, services.clock.now())
         work.commit()
     return person_id
+
+
+def ended(work: UnitOfWork, endings: list[Ending], now: datetime) -> list[Held]:
+    """Record how messages end, as a pass does: after a look at them in the same transaction."""
+    facts = work.facts.about([each.message.id for each in endings], now)
+    return work.queue.end(endings, now, facts)
 
 
 def some_settings(folder: Path, **changes: object) -> Settings:

@@ -9,8 +9,16 @@ from pathlib import Path
 import psycopg
 import pytest
 from database.postgres import Postgres
+from hypothesis import settings
 from sqlalchemy import event
 from sqlalchemy.pool import Pool
+
+settings.register_profile("no test asserts a time", deadline=None)
+settings.load_profile("no test asserts a time")
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--full", action="store_true", help="tests/acceptance at full size; it takes about an hour")
 
 
 @pytest.fixture(scope="session")

@@ -16,8 +16,8 @@ MODULES = sorted(
 )
 LONGEST = 400
 LONGER = {
-    "service/domain/pack.py": 450,
-    "service/storage/tables.py": 460,
+    "service/domain/pack.py": 470,
+    "service/storage/tables.py": 480,
 }  # read from top to bottom: lists, not programs
 CLOCKS = {("datetime", "now"), ("datetime", "utcnow"), ("datetime", "today"), ("date", "today"), ("time", "time")}
 

@@ -11,9 +11,11 @@ from dataclasses import fields
 
 from service.content.mentions import all_conditions, all_sources, all_steps, said
 from service.content.places import KeyPath, Places
-from service.content.wording_checks import unit_faults, value_faults
+from service.content.wording_checks import easy_faults, unit_faults, value_faults
+from service.domain.contact import Channel
 from service.domain.message import MessageKind
-from service.domain.pack import Pack, Purpose, StepSpec
+from service.domain.pack import EASY, Condition, Pack, Purpose, StepSpec
+from service.domain.sending import CHANNELS
 from service.errors import Fault
 
 # Units that the engine and the messages say by themselves: no content file names them.
@@ -46,6 +48,16 @@ FIXED: frozenset[str] = frozenset(
         "ear.right",
         "ear.left",
         "ear.both",
+        "question.heading",
+        "question.about",
+        "question.you-means",
+        "question.to-help",
+        "question.find",
+        "question.find-button",
+        "question.found",
+        "question.none-found",
+        "question.worried",
+        "question.all",
     }
 )
 
@@ -77,10 +89,12 @@ def check_complete(pack: Pack, places: Places | None = None) -> tuple[Fault, ...
         _ranks(pack),
         _regimens(pack),
         _answered(pack),
+        _questions(pack),
         _red_flags(pack),
         _water(pack),
         _used(pack),
         value_faults(pack),
+        easy_faults(pack),
     )
 
 
@@ -177,6 +191,10 @@ def _timing(pack: Pack) -> Found:
     for kind in sorted(kinds ^ pack.timing.useful_minutes.keys()):
         message = "say for how many minutes this message helps" if kind in kinds else "is not a kind of message"
         yield ("timing", "useful_minutes", kind), message
+    posted = {kind.value for kind, channels in CHANNELS.items() if Channel.LETTER in channels}
+    for kind in sorted(posted ^ pack.timing.useful_minutes_by_letter.keys()):
+        message = "say for how many minutes this letter helps" if kind in posted else "does not go by letter"
+        yield ("timing", "useful_minutes_by_letter", kind), message
 
 
 def _ranks(pack: Pack) -> Found:
@@ -208,7 +226,9 @@ def _regimens(pack: Pack) -> Found:
 def _answered(pack: Pack) -> Found:
     """A box that changes nothing must not be on the form: somebody would tick it and trust it."""
     answered: set[str] = set()
-    for _, condition in all_conditions(pack):
+    for path, condition in all_conditions(pack):
+        if path[0] == "question":  # a question that is answered is not care
+            continue
         for part in fields(condition):
             codes = getattr(condition, part.name)
             if isinstance(codes, frozenset) and part.name not in {"ear_none", "person_none"}:
@@ -220,6 +240,30 @@ def _answered(pack: Pack) -> Found:
             if code not in answered:
                 message = "nothing answers this box: no template, rule, warning, water, expected or urgent entry"
                 yield (table, code), message
+
+
+def _questions(pack: Pack) -> Found:
+    """A question must have one place in the order, an answer, and only parts of a plan that a plan can have."""
+    if pack.questions_on_sheet < 0:
+        yield ("pack", "questions_on_sheet"), "must be 0 or more"
+    first: dict[int, str] = {}
+    for question in pack.questions.values():
+        path: KeyPath = ("question", question.id)
+        other = first.setdefault(question.order, question.id)
+        if other != question.id:
+            yield (*path, "order"), f"order {question.order} is also that of {other}; orders are unique"
+        if not question.answer:
+            yield (*path, "answer"), "needs at least one wording unit"
+        if question.unless == Condition():
+            yield (*path, "unless"), "always holds, so this question never shows; say when it does not fit"
+        for sign in sorted(question.signs - pack.warnings.keys()):
+            yield (*path, "signs"), f"{sign!r} is not in warnings.toml"
+        for name in ("if_said", "unless_said"):
+            for unit in sorted(getattr(question, name)):
+                if unit not in pack.wording or pack.wording[unit].topic == "question":
+                    yield (*path, name), f"{unit!r} is not a sentence of a plan"
+        for unit in sorted(question.if_said & question.unless_said):
+            yield (*path, "unless_said"), f"{unit!r} is also in if_said; take it out of one of the two"
 
 
 def _red_flags(pack: Pack) -> Found:
@@ -254,5 +298,6 @@ def _water(pack: Pack) -> Found:
 def _used(pack: Pack) -> Found:
     used = {unit for _, unit in said(pack)} | FIXED
     for unit in pack.wording.values():
-        if unit.id not in used and unit.topic not in TOPICS_OF_LAYOUTS:
+        said_as = pack.wording.get(unit.id.partition(EASY)[0], unit)
+        if said_as.id not in used and said_as.topic not in TOPICS_OF_LAYOUTS:
             yield ("wording", unit.id), "no content says this unit; use it or take it out"

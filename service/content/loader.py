@@ -18,11 +18,13 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from service.content import checks
 from service.content.places import KeyPath, Places, lines_of
+from service.domain.budget import Budget, OverBudget
 from service.domain.pack import (
     Agent,
     Code,
     Expected,
     Pack,
+    Question,
     Rule,
     Source,
     Template,
@@ -40,12 +42,13 @@ _STRICT = ConfigDict(extra="forbid")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _About:
-    """The table [pack]: what the pack is called, and when it must be looked at again."""
+    """The table [pack]: what the pack is called, when it must be looked at again, and what bounds a whole plan."""
 
     id: str
     version: str
     source_language: str
     review_by: date
+    questions_on_sheet: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +80,9 @@ _SECTIONS: dict[str, _Section] = {
     "warnings": _section("warning", WarningSign, file="warnings.toml"),
     "expected": _section("expected", Expected, file="expected.toml"),
     "water": _section("water", WaterSituation, file="water.toml"),
+    "questions": _section("question", Question, file="questions.toml"),
+    "budgets": _section("budget", Budget, file="budgets.toml"),
+    "over_budget": _section("over_budget", OverBudget, file="over_budget.toml"),
     "wording": _section("wording", Wording, folder="wording"),
 }
 # The two files that hold one table and no ids.
@@ -104,6 +110,7 @@ def load_pack(root: Path) -> Pack:
         version=about.version,
         source_language=about.source_language,
         review_by=about.review_by,
+        questions_on_sheet=about.questions_on_sheet,
         timing=timing,
         **parts,
     )

@@ -28,6 +28,10 @@ def all_conditions(pack: Pack) -> Iterator[tuple[KeyPath, Condition]]:
         yield ("warning", sign.id, "when"), sign.when
         if sign.raise_when is not None:
             yield ("warning", sign.id, "raise_when"), sign.raise_when
+    for question in pack.questions.values():
+        yield ("question", question.id, "when"), question.when
+        if question.unless is not None:
+            yield ("question", question.id, "unless"), question.unless
 
 
 def all_sources(pack: Pack) -> Iterator[tuple[KeyPath, tuple[str, ...]]]:
@@ -47,6 +51,7 @@ def all_sources(pack: Pack) -> Iterator[tuple[KeyPath, tuple[str, ...]]]:
         ("urgent", pack.urgent),
         ("warning", pack.warnings),
         ("expected", pack.expected),
+        ("question", pack.questions),
     )
     for table, part in parts:
         for entry in part.values():
@@ -78,3 +83,7 @@ def said(pack: Pack) -> Iterator[tuple[KeyPath, str]]:
         for number, option in enumerate(situation.options):
             for unit in option.wording:
                 yield ("water", situation.id, "options", number, "wording"), unit
+    for question in pack.questions.values():
+        yield ("question", question.id, "ask"), question.ask
+        for unit in question.answer:
+            yield ("question", question.id, "answer"), unit

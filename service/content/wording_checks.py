@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 
 from service.content.mentions import all_steps
 from service.content.places import KeyPath
-from service.domain.pack import Pack, Wording
+from service.domain.pack import EASY, Pack, Wording
 from service.domain.placeholders import PLACEHOLDERS, Kind
 
 Found = Iterator[tuple[KeyPath, str]]
@@ -16,6 +16,8 @@ Found = Iterator[tuple[KeyPath, str]]
 _STEP_VALUES = frozenset({"days", "hours", "minutes"})
 _RETURN_VALUES = frozenset({"date", "days", "weeks", "months"})
 _EXPECTED_VALUES = frozenset({"hours", "days"})
+# What the clinic itself fills in, wherever it is said.
+_CLINIC_VALUES = frozenset({"clinic", "phone", "email", "emergency", "urgent_line"})
 
 
 _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
@@ -65,6 +67,28 @@ def _same_placeholders(unit: Wording, sets: Mapping[str, frozenset[str]]) -> Fou
             yield (*path, "count"), f"the form other must hold {{{unit.count}}}"
 
 
+def easy_faults(pack: Pack) -> Found:
+    """A simpler form says what its unit says: the same ears, the same count, the same values, and as safely."""
+    for unit in pack.wording.values():
+        base_id, simpler, _ = unit.id.partition(EASY)
+        if not simpler:
+            continue
+        path: KeyPath = ("wording", unit.id)
+        base = pack.wording.get(base_id)
+        if base is None:
+            yield path, f"it is the simpler form of {base_id!r}, which is in no file of wording/"
+        elif set(unit.forms) != set(base.forms) or unit.count != base.count:
+            yield path, f"it needs the same forms and the same count as {base_id!r}"
+        elif unit.safety != base.safety:
+            yield path, f"safety must be the same as of {base_id!r}"
+        elif _asked(unit) != _asked(base):
+            yield path, f"it needs the same placeholders as {base_id!r}"
+
+
+def _asked(unit: Wording) -> frozenset[str]:
+    return frozenset(name for forms in unit.forms.values() for name in _PLACEHOLDER.findall(forms.other))
+
+
 def value_faults(pack: Pack) -> Found:
     """A unit holds only what will be put in where it is said; otherwise the plan could not be spoken."""
     for path, step in all_steps(pack):
@@ -92,6 +116,10 @@ def value_faults(pack: Pack) -> Found:
         for unit in advice.wording:
             yield from _unfilled(pack, ("urgent", advice.id, "wording"), unit, frozenset())
             yield from _any_form(pack, ("urgent", advice.id, "wording"), unit)
+    for question in pack.questions.values():
+        for unit in (question.ask, *question.answer):
+            yield from _unfilled(pack, ("question", question.id, "answer"), unit, _CLINIC_VALUES)
+            yield from _any_form(pack, ("question", question.id, "answer"), unit)
     for situation in pack.water.values():
         for number, option in enumerate(situation.options):
             given = frozenset({"days", "until"} if option.days is not None else ())

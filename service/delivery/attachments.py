@@ -8,6 +8,7 @@ from __future__ import annotations
 from service.calendars import content_type
 from service.domain.contact import Channel, Contact
 from service.domain.message import Attachment, ComposedMessage, MessageKind
+from service.domain.questions import questions_for
 from service.domain.wall_clock import zone_named
 from service.links import page_url
 from service.messages.address_page import render_address_page
@@ -79,6 +80,12 @@ def sheet_of(
     """The printed sheet of a plan in one language, in the print size that the person needs."""
     person = contact.given_name if contact.guardian else ""
     reading = read_plan(
-        stored.plan, services.wordings(work), language, services.clinic, person=person, booked=stored.booked
+        stored.plan,
+        services.wordings(work).for_reader(easy=contact.easy_read),
+        language,
+        services.clinic,
+        person=person,
+        booked=stored.booked,
+        questions=questions_for(stored.plan, work.plans.visit_of(stored), services.pack),
     )
-    return render_sheet(reading, link=link, large_print=contact.large_print)
+    return render_sheet(reading, link=link, large_print=contact.large_print, questions=services.pack.questions_on_sheet)

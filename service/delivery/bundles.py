@@ -230,12 +230,16 @@ def seal(services: Services, found: Bundle) -> Bundle:
     """The bundle as it leaves: with its people's links, made where there was none, and with its files."""
     if found.outgoing is not None:
         return found
-    now = services.clock.now()
-    if not all(found.tokens):
+    now, people, tokens = services.clock.now(), _people(found.members), found.tokens
+    if not found.repeat:  # a link may have been renewed since these words were made; a repeat keeps its own
+        with services.open_reading() as work:
+            links = work.facts.links_of(people)
+        tokens = tuple(token_of(services.secret_key, links[each]) if each in links else "" for each in people)
+    if not all(tokens):
         with services.open_work() as work:
-            tokens = tuple(live_link(services, work, person_id, now) for person_id in _people(found.members))
+            tokens = tuple(live_link(services, work, person_id, now) for person_id in people)
             work.commit()
-        found = replace(found, tokens=tokens)
+    found = replace(found, tokens=tokens)
     case = found.members[0]
     outgoing = with_links(found.composed, found.tokens)
     kind = case.message.planned.kind

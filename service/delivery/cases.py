@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
@@ -110,10 +110,19 @@ class Looking:
 
     def cases(self, work: UnitOfWork, messages: Sequence[StoredMessage], now: datetime) -> dict[str, Case]:
         """Each message's case, by id, as the record stands in this transaction."""
+        return self.cases_with(work, messages, self.facts(work, messages, now), now)
+
+    def facts(self, work: UnitOfWork, messages: Sequence[StoredMessage], now: datetime) -> dict[str, Facts]:
+        """What is true about each of these messages, by id."""
+        return work.facts.about([message.id for message in messages], now - _DAY) if messages else {}
+
+    def cases_with(
+        self, work: UnitOfWork, messages: Sequence[StoredMessage], facts: Mapping[str, Facts], now: datetime
+    ) -> dict[str, Case]:
+        """The same, where the facts were read before in this transaction."""
         if not messages:
             return {}
-        facts = work.facts.about([message.id for message in messages])
-        around = self._around(work, {each.person_id for each in facts.values()}, now)
+        around = self._around(work, [facts[message.id] for message in messages if message.id in facts], now)
         found = {}
         for message in messages:
             if message.id in facts:
@@ -139,10 +148,11 @@ class Looking:
             detail=detail,
         )
 
-    def _around(self, work: UnitOfWork, people: set[str], now: datetime) -> _Around:
+    def _around(self, work: UnitOfWork, facts: Collection[Facts], now: datetime) -> _Around:
         cap = self.services.clinic.daily_cap
-        handed = work.facts.handed_since(people, now - _DAY) if cap else {}
-        near = {person for person in people if cap and len(handed.get(person, ())) + _ROOM >= cap}
+        counted = {each.person_id for each in facts if each.handed_lately} if cap else set()
+        near = {each.person_id for each in facts if cap and each.handed_lately + _ROOM >= cap}
+        handed = work.facts.handed_since(counted, now - _DAY) if counted else {}
         self.health, off = work.transports.read(lock=bool(self.services.rates))
         return _Around(
             fitted=frozenset(self.services.transports),

@@ -19,7 +19,7 @@ from service.domain.transport_health import after as health_after
 from service.links import bounce_address
 from service.services import Services
 from service.storage.queue import Held
-from service.storage.records import Ending, StoredMessage
+from service.storage.records import Ending, Facts, StoredMessage
 from service.storage.unit_of_work import UnitOfWork
 from service.transports.port import repeat_seconds_of
 
@@ -76,7 +76,10 @@ class Exchange:
         with services.open_work() as work:
             messages = [case.message for bundle in starts for case in bundle.members]
             messages += [ending.message for ending in endings if _decided(ending)]
-            fresh = self.looking.cases(work, messages, now)
+            others = [ending.message for ending in endings if not _decided(ending)]
+            others += [message for each in handed for message in each.handing.messages]
+            facts = self.looking.facts(work, [*messages, *others], now)
+            fresh = self.looking.cases_with(work, messages, facts, now)
             before = self.looking.health if messages else work.transports.read()[0]
             health = dict(before)
             written = [_plain(self._as_it_stands(ending, fresh, now)) for ending in endings]
@@ -86,7 +89,7 @@ class Exchange:
                 written += self._outcome(each, now)
             handings, later, unbegun = self._begin(work, starts, fresh, health, now)
             written += [_plain(ending) for ending in unbegun]
-            self._end(work, written, now)
+            self._end(work, written, facts, now)
             for channel, state in health.items():
                 if state != before.get(channel, Health()):
                     work.transports.save(channel, state)
@@ -112,8 +115,8 @@ class Exchange:
                 work.transports.save(channel, health_after(health.get(channel, Health()), outcome, now))
             work.commit()
 
-    def _end(self, work: UnitOfWork, written: Sequence[_Written], now: datetime) -> None:
-        held = work.queue.end([each.ending for each in written], now)
+    def _end(self, work: UnitOfWork, written: Sequence[_Written], facts: Mapping[str, Facts], now: datetime) -> None:
+        held = work.queue.end([each.ending for each in written], now, facts)
         for each, how in zip(written, held, strict=True):
             message = each.ending.message
             if how is Held.SETTLED:

@@ -18,8 +18,9 @@ from service.transports.port import Transport, connections_of
 
 log = logging.getLogger("service.delivery")
 
-GATHER_SECONDS = 0.001
-"""How long the first answer waits for others. Our choice: less than a commit costs."""
+GATHER_SECONDS = 0.008
+"""How long the first answer waits for those of the other lanes. Our choice: about what a transaction costs, so that
+waiting never costs more than it can save."""
 
 _COUNTING = Lock()
 """One for all passes: they count in the same `busy`, also from the threads that an earlier one left behind."""
@@ -105,10 +106,9 @@ class Lanes:
         found = []
         try:
             found.append(self._ended.get(timeout=seconds))
-            if self._mine > 1:  # others are about to come: what is recorded together shares a commit
-                time.sleep(GATHER_SECONDS)
-            while True:
-                found.append(self._ended.get_nowait())
+            latest = time.monotonic() + GATHER_SECONDS  # what is recorded together shares a transaction
+            while 2 * len(found) < self._mine:
+                found.append(self._ended.get(timeout=max(0.0, latest - time.monotonic())))
         except Empty:
             pass
         with self._lock:  # only now: what is not recorded yet counts as under way

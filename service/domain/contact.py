@@ -63,6 +63,7 @@ class Contact:
     number or address was found unusable. `withdrawn` is the local day on which the person withdrew consent to messages;
     `left` and `died` are the days of a move away and of a death. `quiet_from`/`quiet_to` are the person's own quiet
     hours, in place of the clinic's. With `join_with_others` one text may speak of everybody reached at this number.
+    With `easy_read` every sentence that has a simpler form is said in that.
     """
 
     name: str
@@ -77,6 +78,7 @@ class Contact:
     guardian: str | None = None
     discreet: bool = True
     large_print: bool = False
+    easy_read: bool = False
     reminders: ReminderLevel = ReminderLevel.EVERY_DOSE
     rhythm: Rhythm = field(default_factory=Rhythm)
     paused_until: date | None = None

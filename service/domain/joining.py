@@ -26,6 +26,13 @@ JOINED = frozenset(
 )
 """Kinds that may share one message. Warnings, the plan itself and answers always stand alone."""
 
+APART = (
+    frozenset({MessageKind.COURSE_END, MessageKind.DOSE}),
+    frozenset({MessageKind.APPOINTMENT, MessageKind.RETURN_DUE}),
+)
+"""Kinds that contradict each other when one message says both of one person: "a part of the plan is finished" beside
+"it is time for the next step", and "the appointment is on" beside "please book". Our choice."""
+
 MOST_JOINED = 6
 MOST_PEOPLE = 3
 """Messages in one, and people of whom one speaks: a longer text is no longer read. Our choice."""
@@ -67,10 +74,15 @@ def _first_of(group: Sequence[Ready]) -> list[Ready]:
     people: set[str] = set()
     chosen: list[Ready] = []
     for each in group:
-        if len(chosen) < MOST_JOINED and (each.person_id in people or len(people) < MOST_PEOPLE):
+        room = len(chosen) < MOST_JOINED and (each.person_id in people or len(people) < MOST_PEOPLE)
+        if room and not any(_contradict(each, other) for other in chosen):
             people.add(each.person_id)
             chosen.append(each)
     return chosen
+
+
+def _contradict(one: Ready, other: Ready) -> bool:
+    return one.person_id == other.person_id and {one.message.kind, other.message.kind} in APART
 
 
 class OfPerson(Protocol):

@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 
+from service.domain.budget import Budget, OverBudget
+
 
 class Mark(StrEnum):
     """How well a source is known (shown beside every fact that leans on it)."""
@@ -280,8 +282,6 @@ class WarningSign:
     """One sign that needs help, and how fast.
 
     Shown where `when` holds for at least one ear. `raise_when`: one level more urgent where this holds for an ear.
-    `hearing` marks signs about hearing. `lead` signs stand first on every sheet. `code` is the red-flag code which
-    this sign turns into urgent advice, if any.
     """
 
     id: str
@@ -319,6 +319,27 @@ class Expected:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """What people often ask, with the clinic's answer: `ask` is said as a heading, the `answer` units below it.
+
+    It fits a plan when `when` holds for one of its ears and `unless` for none, and the plan itself says one of the
+    wording units `if_said` (where given) and none of `unless_said`. `signs` are the warning signs that the answer leads
+    to; empty where it touches no symptom. Of those with one `ask` the lowest `order` is shown: the most cautious first.
+    """
+
+    id: str
+    order: int
+    ask: str
+    answer: tuple[str, ...]
+    when: Condition = field(default_factory=Condition)
+    unless: Condition | None = None
+    if_said: frozenset[str] = frozenset()
+    unless_said: frozenset[str] = frozenset()
+    signs: frozenset[str]
+    sources: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WaterOption:
     """One way to keep an ear dry. `strictness` orders options across situations: higher is more cautious.
 
@@ -350,6 +371,10 @@ class Forms:
 
     other: str
     one: str | None = None
+
+
+EASY = "~easy"
+"""Behind a unit's id: its simpler form, for people who asked for that. It says the same, approved like any unit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -384,6 +409,8 @@ class Timing:
     `return_before_days`: how many days before an unbooked return the person is asked to book.
     `join_minutes`: reminders of one recipient that are due within so many minutes of each other become one message.
     `useful_minutes`: by message kind, how long after its due moment a message still helps; later it is dropped.
+    `useful_minutes_by_letter`: the same for what goes by letter, until it is in the post.
+    `post_days`: days that a letter is on its way; a reminder of an appointment that would come later is not written.
     """
 
     check_in_days: int
@@ -392,12 +419,14 @@ class Timing:
     return_before_days: int
     join_minutes: int
     useful_minutes: Mapping[str, int]
+    useful_minutes_by_letter: Mapping[str, int]
+    post_days: int
     sources: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pack:
-    """The whole content, with the version that plans freeze in."""
+    """The whole content, with the version that plans freeze in; a sheet holds `questions_on_sheet` at most."""
 
     id: str
     version: str
@@ -416,6 +445,10 @@ class Pack:
     water: Mapping[str, WaterSituation]
     wording: Mapping[str, Wording]
     timing: Timing
+    budgets: Mapping[str, Budget] = field(default_factory=dict)
+    over_budget: Mapping[str, OverBudget] = field(default_factory=dict)
+    questions: Mapping[str, Question] = field(default_factory=dict)
+    questions_on_sheet: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

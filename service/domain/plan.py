@@ -167,7 +167,10 @@ class EarSummary:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """One aftercare plan. With `urgent` set there are no steps, no courses and no return: only help, now."""
+    """One aftercare plan. With `urgent` set there are no steps, no courses and no return: only help, now.
+
+    `choices_revision` is the revision of the clinic's choices that it was made under; 0: those of the settings file.
+    """
 
     on: date
     pack: str
@@ -179,6 +182,7 @@ class Plan:
     supplies: tuple[Supply, ...] = ()
     returns: tuple[Return, ...] = ()
     cautions: tuple[Caution, ...] = ()
+    choices_revision: int = 0
 
     @property
     def courses(self) -> tuple[Course, ...]:

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from itertools import groupby
-from zoneinfo import ZoneInfo
 
-from service.domain.contact import Contact, ReminderLevel
+from service.domain.contact import Channel, Contact, ReminderLevel
 from service.domain.course import Dose, doses
 from service.domain.message import DosePart, MessageKind, PlannedMessage
 from service.domain.pack import Timing
 from service.domain.plan import Course, Plan
+from service.domain.sending import pick_channel
 from service.domain.wall_clock import to_instant, zone_named
 
 
@@ -26,25 +27,25 @@ def lay_out(
     """Every message of a plan given at the instant `given` (UTC), in order of their due moments.
 
     An urgent plan gives one message, at once. `appointment` is the booked local date and time, in the person's zone.
-    Raises ContactError when the contact's zone is unknown.
+    What goes to this person by letter stays useful for as long as a letter does. Raises ContactError when the contact's
+    zone is unknown.
     """
-    zone = zone_named(contact.zone)
     if plan.urgent:
-        return (_at_once(MessageKind.URGENT, given, zone, timing),)
-    found = [_at_once(MessageKind.PLAN_GIVEN, given, zone, timing)]
+        return (_at_once(MessageKind.URGENT, given, contact, timing),)
+    found = [_at_once(MessageKind.PLAN_GIVEN, given, contact, timing)]
     found += dose_messages(plan.courses, contact, timing, given=given)
     check_in = datetime.combine(plan.on + timedelta(days=timing.check_in_days), contact.rhythm.at(timing.check_in_at))
-    found.append(_at(MessageKind.CHECK_IN, "check-in", check_in, zone, timing))
-    found += _course_ends(plan, contact, zone, timing)
+    found.append(_at(MessageKind.CHECK_IN, "check-in", check_in, contact, timing))
+    found += _course_ends(plan, contact, timing)
     if appointment is not None:
-        found += _appointment_reminders(appointment, contact, zone, timing)
+        found += _appointment_reminders(appointment, contact, timing)
     # A booking that comes too late for an ear does not take the place of its return.
     if plan.next_return is not None and (appointment is None or plan.next_return.latest < appointment[0]):
         # Not before half the wait is over: who was told "in two weeks" is not asked again the next morning.
         half_way = plan.on + (plan.next_return.on - plan.on) / 2
         ask_on = max(plan.next_return.on - timedelta(days=timing.return_before_days), half_way)
         found.append(
-            _at(MessageKind.RETURN_DUE, "return-due", datetime.combine(ask_on, contact.rhythm.morning), zone, timing)
+            _at(MessageKind.RETURN_DUE, "return-due", datetime.combine(ask_on, contact.rhythm.morning), contact, timing)
         )
     return tuple(sorted((m for m in found if m.due >= given), key=lambda message: (message.due, message.key)))
 
@@ -65,26 +66,16 @@ def dose_messages(
         moments = [next(day) for _, day in groupby(moments, key=lambda moment: moment[0].date())]
     found = []
     for number, (wall, group) in enumerate(moments):
-        planned = _at(MessageKind.DOSE, f"dose/{wall:%Y-%m-%dT%H:%M}", wall, zone, timing)
+        planned = _at(MessageKind.DOSE, f"dose/{wall:%Y-%m-%dT%H:%M}", wall, contact, timing)
         limit = planned.last_useful
         if number + 1 < len(moments):
             limit = min(limit, to_instant(moments[number + 1][0], zone))  # the next reminder says it better
-        found.append(
-            PlannedMessage(
-                key=planned.key,
-                kind=planned.kind,
-                due=planned.due,
-                earliest=planned.earliest,
-                last_useful=limit,
-                wall=planned.wall,
-                zone=planned.zone,
-                parts=tuple(DosePart(agent=c.agent, ears=dose.ears, drops=c.drops) for dose, c in group),
-            )
-        )
+        parts = tuple(DosePart(agent=c.agent, ears=dose.ears, drops=c.drops) for dose, c in group)
+        found.append(replace(planned, last_useful=limit, parts=parts))
     return found
 
 
-def _course_ends(plan: Plan, contact: Contact, zone: ZoneInfo, timing: Timing) -> list[PlannedMessage]:
+def _course_ends(plan: Plan, contact: Contact, timing: Timing) -> list[PlannedMessage]:
     """One closing message the morning after each day on which a course ends."""
     days = sorted({course.first_day + timedelta(days=course.days) for course in plan.courses})
     return [
@@ -92,56 +83,65 @@ def _course_ends(plan: Plan, contact: Contact, zone: ZoneInfo, timing: Timing) -
             MessageKind.COURSE_END,
             f"course-end/{day.isoformat()}",
             datetime.combine(day, contact.rhythm.morning),
-            zone,
+            contact,
             timing,
         )
         for day in days
     ]
 
 
-def _appointment_reminders(
-    appointment: tuple[date, time], contact: Contact, zone: ZoneInfo, timing: Timing
-) -> list[PlannedMessage]:
-    return [
+def _appointment_reminders(appointment: tuple[date, time], contact: Contact, timing: Timing) -> list[PlannedMessage]:
+    """One on each of the days before; by letter only while the post still brings it in time."""
+    day = appointment[0]
+    found = [
         _at(
             MessageKind.APPOINTMENT,
-            f"appointment/{appointment[0].isoformat()}/{before}",
-            datetime.combine(appointment[0] - timedelta(days=before), contact.rhythm.morning),
-            zone,
+            f"appointment/{day.isoformat()}/{before}",
+            datetime.combine(day - timedelta(days=before), contact.rhythm.morning),
+            contact,
             timing,
         )
         for before in timing.appointment_before_days
     ]
+    if not _by_letter(MessageKind.APPOINTMENT, contact):
+        return found
+    last_post = to_instant(
+        datetime.combine(day - timedelta(days=timing.post_days), contact.rhythm.morning), zone_named(contact.zone)
+    )
+    return [replace(each, last_useful=min(each.last_useful, last_post)) for each in found if each.due <= last_post]
 
 
-def appointment_day(key: str) -> date:
-    """The day of the appointment that the key of a reminder belongs to. Raises ValueError for another key."""
-    parts = key.split("/")
-    if len(parts) != 3 or parts[0] != "appointment":
-        raise ValueError(f"{key!r} is not the key of an appointment's reminder: appointment/<date>/<days before>")
-    return date.fromisoformat(parts[1])
-
-
-def _at(kind: MessageKind, key: str, wall: datetime, zone: ZoneInfo, timing: Timing) -> PlannedMessage:
+def _at(kind: MessageKind, key: str, wall: datetime, contact: Contact, timing: Timing) -> PlannedMessage:
+    zone = zone_named(contact.zone)
     due = to_instant(wall, zone)
     return PlannedMessage(
         key=key,
         kind=kind,
         due=due,
         earliest=due,
-        last_useful=due + timedelta(minutes=timing.useful_minutes[kind.value]),
+        last_useful=due + _useful(kind, contact, timing),
         wall=wall.isoformat(timespec="minutes"),
         zone=zone.key,
     )
 
 
-def _at_once(kind: MessageKind, given: datetime, zone: ZoneInfo, timing: Timing) -> PlannedMessage:
+def _at_once(kind: MessageKind, given: datetime, contact: Contact, timing: Timing) -> PlannedMessage:
+    zone = zone_named(contact.zone)
     return PlannedMessage(
         key=kind.value,
         kind=kind,
         due=given,
         earliest=given,
-        last_useful=given + timedelta(minutes=timing.useful_minutes[kind.value]),
+        last_useful=given + _useful(kind, contact, timing),
         wall=given.astimezone(zone).replace(tzinfo=None).isoformat(timespec="minutes"),
         zone=zone.key,
     )
+
+
+def _useful(kind: MessageKind, contact: Contact, timing: Timing) -> timedelta:
+    minutes = timing.useful_minutes_by_letter if _by_letter(kind, contact) else timing.useful_minutes
+    return timedelta(minutes=minutes[kind.value])
+
+
+def _by_letter(kind: MessageKind, contact: Contact) -> bool:
+    return pick_channel(kind, contact) is Channel.LETTER

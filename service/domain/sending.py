@@ -11,7 +11,6 @@ from service.domain.contact import Channel, Clinic, Contact
 from service.domain.message import MessageKind, PlannedMessage
 from service.domain.plan import Status
 from service.domain.reply import channel_asked
-from service.domain.schedule import appointment_day
 from service.domain.wall_clock import next_allowed, to_instant, zone_named
 
 
@@ -31,6 +30,7 @@ class Reason(StrEnum):
     SUPERSEDED = "superseded"
     APPOINTMENT_MOVED = "appointment-moved"
     APPOINTMENT_CANCELLED = "appointment-cancelled"
+    BOOKED_LATER = "booked-later"
     DOSE_DONE = "dose-done"
     DAILY_CAP = "daily-cap"
     STOPPED = "stopped"
@@ -59,6 +59,7 @@ LABELS: dict[Reason, str] = {
     Reason.SUPERSEDED: "a newer plan or schedule takes its place",
     Reason.APPOINTMENT_MOVED: "the appointment was moved",
     Reason.APPOINTMENT_CANCELLED: "the appointment was cancelled",
+    Reason.BOOKED_LATER: "was not asked to book, since a visit is booked; that visit may be too late for this return",
     Reason.DOSE_DONE: "the person marked this dose as done",
     Reason.DAILY_CAP: "enough messages for this person on this day",
     Reason.STOPPED: "the person stopped this channel",
@@ -107,6 +108,7 @@ NEEDS_A_PERSON = frozenset(
         Reason.NO_CHANNEL,
         Reason.CONTACT_INVALID,
         Reason.CHANNEL_OFF,
+        Reason.BOOKED_LATER,
         Reason.TRANSPORT_PAUSED,
         Reason.WORDING_NOT_APPROVED,
         Reason.REFUSED,
@@ -239,6 +241,10 @@ def _never(message: PlannedMessage, contact: Contact, circumstances: Circumstanc
             return Reason.APPOINTMENT_MOVED
     if circumstances.superseded:
         return Reason.SUPERSEDED
+    if message.kind is MessageKind.RETURN_DUE and circumstances.booked is not None:
+        # `lay_out` asks for a return beside a booking only where the booking is too late for an ear. "Please book"
+        # reads as a mistake to somebody who has a date, so a person of the clinic looks at the date instead.
+        return Reason.BOOKED_LATER
     if message.kind is MessageKind.DOSE and circumstances.dose_done:
         return Reason.DOSE_DONE
     return None
@@ -275,6 +281,14 @@ def _wait(
 
 def _hold(message: PlannedMessage, until: datetime, reason: Reason) -> Decision:
     return Drop(reason=reason) if until > message.last_useful else Hold(until=until, reason=reason)
+
+
+def appointment_day(key: str) -> date:
+    """The day of the appointment that the key of a reminder belongs to. Raises ValueError for another key."""
+    parts = key.split("/")
+    if len(parts) != 3 or parts[0] != "appointment":
+        raise ValueError(f"{key!r} is not the key of an appointment's reminder: appointment/<date>/<days before>")
+    return date.fromisoformat(parts[1])
 
 
 def channels_for(message: PlannedMessage, contact: Contact, circumstances: Circumstances) -> list[Channel]:

@@ -62,17 +62,19 @@ def take_mail(services: Services, raw: bytes, envelope_to: str | None = None) ->
         mark = hashlib.sha256(raw).hexdigest()[:32]
         _show_desk(services, f"unreadable/{mark}", Meaning.UNREADABLE, f"a mail that cannot be read: {mail.why}")
         return Sorted.UNREADABLE
+    marked = key_bounced(services.secret_key, envelope_to or "")
     if isinstance(mail, CalendarReply):
-        _words(services, mail, Meaning.CALENDAR)
+        _words(services, mail, Meaning.CALENDAR, marked)
         return Sorted.CALENDAR_REPLY
     if isinstance(mail, AutoReply):
-        _words(services, mail, Meaning.AUTO)
+        _words(services, mail, Meaning.AUTO, marked)
         return Sorted.AUTO_REPLY
-    _words(services, mail, None)
+    _words(services, mail, None, marked)
     return Sorted.REPLY
 
 
-def _words(services: Services, mail: Reply, meaning: Meaning | None) -> None:
+def _words(services: Services, mail: Reply, meaning: Meaning | None, marked: str | None) -> None:
+    """Take the words of a mail. `marked`: the key of our mail whose marked address it was sent to, if it was."""
     text = mail.text or mail.subject
     # The id is the sender's to choose; with the words in it, a second mail of the same id is not lost.
     mark = hashlib.sha256("\x00".join((mail.message_id, mail.sender, text)).encode()).hexdigest()[:32]
@@ -82,7 +84,7 @@ def _words(services: Services, mail: Reply, meaning: Meaning | None) -> None:
         sender=mail.sender,
         text=text,
         at=services.clock.now(),
-        in_reply_to=next(iter(_our_keys(services, mail.answers)), None),
+        in_reply_to=marked or next(iter(_our_keys(services, mail.answers)), None),
     )
     take_inbound(services, inbound, whole=f"{mail.subject}\n\n{mail.whole}".strip(), meaning=meaning)
 

@@ -26,6 +26,13 @@ KEPT_FOR = timedelta(days=14)
 """How long a receipt waits for its message. Our choice: longer than any centre or mail server keeps trying (RFC 5321
 4.5.4.1 asks for four to five days)."""
 
+MOST_LOOKED_AT = 250
+"""Kept receipts that one round looks at: as many of the newest, whose message may be on its way, and of the older ones,
+in turn. Our choice: a round costs little, and thousands that fit nothing keep none for long from its message."""
+
+TURN = "receipts-looked-at"
+"""The fact that says which of the older kept receipts was looked at last; it is there while there are too many."""
+
 CONTACT_INVALID = "contact-invalid"
 LATE_BOUNCE = "late-bounce"
 UNCERTAIN = "uncertain"
@@ -62,11 +69,18 @@ def take_report(services: Services, report: DeliveryReport) -> Taken:
 
 
 def apply_kept(services: Services) -> int:
-    """Apply the kept receipts whose message has left meanwhile; returns how many. To be called after each pass."""
+    """Apply the kept receipts whose message has left meanwhile; returns how many. To be called after each pass. Those
+    that have waited longer than `KEPT_FOR` are given up."""
     now = services.clock.now()
     with services.open_reading() as work:
-        waiting = work.inbound.kept(now - KEPT_FOR)
-        ready = [stored for stored in waiting if _may_apply(work, stored)]
+        newest = work.inbound.kept(now - KEPT_FOR, MOST_LOOKED_AT)
+        older: list[StoredReport] = []
+        turn = work.ledger.fact(TURN)
+        if len(newest) == MOST_LOOKED_AT:
+            older = work.inbound.kept_between(now - KEPT_FOR, int(turn or 0), newest[0].id, MOST_LOOKED_AT)
+        ready = [stored for stored in (*older, *newest) if _may_apply(work, stored)]
+    # At the end of the older ones the turn begins anew.
+    _keep_turn(services, turn, str(older[-1].id) if len(older) == MOST_LOOKED_AT else None)
     count = 0
     for stored in ready:  # each by itself: it holds its own people only, and a fault in one stops no other
         try:
@@ -78,6 +92,17 @@ def apply_kept(services: Services) -> int:
         except Exception as fault:
             log.exception("a waiting receipt could not be applied: %s", type(fault).__name__)
     return count
+
+
+def _keep_turn(services: Services, before: str | None, after: str | None) -> None:
+    if before == after:
+        return
+    with services.open_work() as work:
+        if after is None:
+            work.ledger.clear_fact(TURN)
+        else:
+            work.ledger.set_fact(TURN, after)
+        work.commit()
 
 
 def _may_apply(work: UnitOfWork, stored: StoredReport) -> bool:

@@ -1,6 +1,11 @@
 """What do words that somebody sent mean, and what follows from them? Stop, start and help have one effect each;
 everything else goes to a person, and a warning word is answered at once with how to get help.
 
+A stop by mail is carried out whoever wrote it: to go on writing to somebody who asked for silence would be worse than
+to pause mail to somebody who did not. But a sender's name is easily forged, so a stop that does not answer a mail of
+ours is put before a person, who asks and takes it back at one press if it was not theirs. What is urgent is not lost
+meanwhile: it goes by another channel, or to a person. A start by mail counts only as an answer to a mail of ours.
+
 The words are stored first, under the far side's own id, and their effects follow in one transaction. So a repeat is
 harmless, and what an interruption left undone is done by `settle_left`. Free text is never taken to be safe.
 
@@ -12,11 +17,12 @@ from __future__ import annotations
 
 import hashlib
 import logging
+import re
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 from enum import StrEnum
 
-from service.domain.contact import Channel
+from service.domain.contact import Channel, compared
 from service.domain.message import Inbound, MessageKind, PlannedMessage
 from service.domain.plan import Status
 from service.domain.reply import answer_key, answer_prefix
@@ -27,6 +33,7 @@ from service.inbound.reply_text import MOST_CHARACTERS
 from service.inbound.reply_words import ReplyWords, fold, shipped_reply_words
 from service.planning.preferences import start_channel_in, stop_channel_in
 from service.services import Services
+from service.storage.piles import WARNS
 from service.storage.unit_of_work import UnitOfWork
 
 log = logging.getLogger("service.inbound")
@@ -38,6 +45,11 @@ can put into an index."""
 ANSWER_AGAIN_AFTER = timedelta(hours=1)
 """At most one automatic answer of a kind to one sender in this time. RFC 3834 2 asks for a limit; the hour is ours."""
 
+MOST_OF_A_STRANGER = 20
+"""Messages of one unknown number or address that are kept in one day of the clinic, and as many again that may warn;
+more are counted only, as long as these wait for a person. Our choice: more than anybody writes who wants an answer, and
+few enough to read."""
+
 LONGEST_DETAIL = 500
 """Characters of an answer that the attention list shows; the whole is stored."""
 
@@ -48,7 +60,7 @@ class Meaning(StrEnum):
     STOP = "stop"
     START = "start"
     HELP = "help"
-    WARNING = "reply-warning"
+    WARNING = WARNS
     WORDS = "reply"
     CALENDAR = "calendar-reply"
     AUTO = "auto-reply"
@@ -62,6 +74,8 @@ ASK = frozenset({Meaning.WARNING, Meaning.WORDS, Meaning.CALENDAR})
 CHANNEL_STOPPED = "channel-stopped"
 CHANNEL_STARTED = "channel-started"
 """Reasons of the attention list: staff see that a person stopped, or started again, a channel."""
+STOP_UNSURE = "stop-unsure"
+"""A reason of the attention list: e-mail was stopped by a mail that may not be from the person."""
 
 
 def meaning_of(channel: Channel, text: str, words: ReplyWords | None = None) -> tuple[Meaning, str]:
@@ -99,16 +113,41 @@ def take_inbound(
     inbound = replace(
         inbound,
         id=_short(clean(inbound.id)),
-        sender=clean(inbound.sender),
+        sender=_plain_sender(inbound.channel, clean(inbound.sender)),
         text=clean(inbound.text)[:MOST_CHARACTERS],
         in_reply_to=clean(inbound.in_reply_to) if inbound.in_reply_to else None,
     )
     if meaning is None:
         meaning, _ = meaning_of(inbound.channel, inbound.text, words)
     with services.open_work() as work:
+        if work.inbound.get(inbound.channel, inbound.id) is None and _too_many(services, work, inbound, meaning):
+            work.commit()
+            return meaning
         work.inbound.add(inbound, clean(whole)[:MOST_CHARACTERS], meaning)
         work.commit()
     return _settle(services, inbound.channel, inbound.id, words)
+
+
+def _plain_sender(channel: Channel, sender: str) -> str:
+    """The sender as two are compared, so that all words of one are found; a name or a short number stays as it is."""
+    if channel is Channel.TEXT and not re.fullmatch(r"\+?[0-9 ().-]{8,}", sender):
+        return sender
+    return compared(channel, sender)
+
+
+def _too_many(services: Services, work: UnitOfWork, inbound: Inbound, meaning: Meaning) -> bool:
+    """Whether a stranger has sent as many as are kept; then this message is counted. A repeat may count twice."""
+    named = work.inbound.sent_as(inbound.channel, inbound.in_reply_to) if inbound.in_reply_to else None
+    if named is not None or work.inbound.people_at(inbound.channel, inbound.sender):
+        return False
+    now = services.clock.now()
+    here = now.astimezone(zone_named(services.clinic.zone))
+    if work.inbound.open_from(inbound, meaning, datetime.combine(here, time(), here.tzinfo)) < MOST_OF_A_STRANGER:
+        return False
+    kind = meaning if meaning is Meaning.WARNING or not inbound.sender else ""
+    mark = hashlib.sha256("\x00".join((inbound.sender, kind)).encode()).hexdigest()[:32]
+    work.inbound.count_only(inbound, meaning, f"{here.date().isoformat()}/{mark}", now)
+    return True
 
 
 def _short(inbound_id: str) -> str:
@@ -150,21 +189,24 @@ def _settle(services: Services, channel: Channel, inbound_id: str, words: ReplyW
             about = [named.person_id]
         for person_id in sorted({*people, *about}):  # held in one order, so that two of these never wait for each other
             work.people.get(person_id)
-        if meaning is Meaning.START and inbound.channel is Channel.EMAIL and not (named and named.person_id in people):
-            # Anybody can write a sender's name into a mail: only an answer to our own mail takes a stop back by itself.
-            _read_by_a_person(services, work, inbound, inbound.text, about, people, now, words, Meaning.WORDS)
+        # Anybody can write a sender's name into a mail; the id of one of our own mails knows only who was sent it.
+        sure = inbound.channel is not Channel.EMAIL or (named is not None and named.person_id in people)
+        if meaning is Meaning.START and not sure:
+            meaning = _read_by_a_person(services, work, inbound, inbound.text, about, people, now, words, Meaning.WORDS)
         elif meaning in (Meaning.STOP, Meaning.START, Meaning.HELP):
             _, rest = meaning_of(inbound.channel, inbound.text, words)
-            _carry_out(services, work, meaning, inbound, people, now)
+            meaning = _carry_out(services, work, meaning, inbound, people, now, sure=sure)
             if not people and about:  # our message was passed on: whose wish this is, a person has to find out
                 _ask(work, Meaning.WORDS, about, inbound.text, now)
+                meaning = Meaning.WORDS
             if rest:
-                _read_by_a_person(services, work, inbound, rest, about, people, now, words)
+                meaning = _read_by_a_person(services, work, inbound, rest, about, people, now, words)
         elif meaning in ASK:
             _read_by_a_person(services, work, inbound, inbound.text, about, people, now, words, meaning)
         work.inbound.settle(
             inbound,
             now,
+            meaning=meaning,
             person_id=about[0] if len(about) == 1 else None,
             message_id=named.id if named is not None else None,
             handled=bool(about) or meaning is Meaning.AUTO,
@@ -174,20 +216,36 @@ def _settle(services: Services, channel: Channel, inbound_id: str, words: ReplyW
 
 
 def _carry_out(
-    services: Services, work: UnitOfWork, meaning: Meaning, inbound: Inbound, people: list[str], now: datetime
-) -> None:
-    """Stop or start the channel for everybody at this number or address, and answer once."""
+    services: Services,
+    work: UnitOfWork,
+    meaning: Meaning,
+    inbound: Inbound,
+    people: list[str],
+    now: datetime,
+    *,
+    sure: bool,
+) -> Meaning:
+    """Stop or start the channel for everybody at this number or address, and answer once. Returns what the words mean
+    after that: a call for help that nothing answers is for a person."""
     others = f"; {len(people)} people share this number or address" if len(people) > 1 else ""
     change, reason = {
         Meaning.STOP: (stop_channel_in, CHANNEL_STOPPED),
         Meaning.START: (start_channel_in, CHANNEL_STARTED),
     }.get(meaning, (None, ""))
     for person_id in people:
-        if change is not None and change(services, work, person_id, inbound.channel, "patient", "reply"):
+        how = "reply" if sure else "mail-unsure"
+        if change is None or not change(services, work, person_id, inbound.channel, "patient", how):
+            continue
+        if sure:
             work.ledger.ask(person_id, reason, now, detail=f"{inbound.channel}: asked by a reply{others}")
+        else:
+            detail = f"a mail that answers none of ours asked to stop, and e-mail is stopped until you decide{others}"
+            work.ledger.ask(person_id, STOP_UNSURE, now, detail=detail)
     unit = {Meaning.STOP: "reply.stopped", Meaning.START: "reply.started"}.get(meaning, "reply.help")
     if not _answer(services, work, unit, inbound, people, now) and meaning is Meaning.HELP:
         _ask(work, Meaning.WORDS, people, f"(no automatic answer went out)\n{inbound.text}", now)
+        return Meaning.WORDS if people else meaning
+    return meaning
 
 
 def _read_by_a_person(
@@ -200,8 +258,8 @@ def _read_by_a_person(
     now: datetime,
     words: ReplyWords | None,
     meaning: Meaning | None = None,
-) -> None:
-    """Put words on the attention list; a warning word is answered at once as well."""
+) -> Meaning:
+    """Put words on the attention list; a warning word is answered at once as well. Returns what they mean."""
     if meaning is None:
         meaning = Meaning.WARNING if (words or shipped_reply_words()).warns(text) else Meaning.WORDS
     if meaning is Meaning.WARNING:
@@ -210,6 +268,7 @@ def _read_by_a_person(
         if not _answer(services, work, "reply.urgent", inbound, order, now):
             text = f"(no automatic answer went out)\n{text}"
     _ask(work, meaning, about, text, now)
+    return meaning
 
 
 def _ask(work: UnitOfWork, reason: Meaning, people: list[str], text: str, now: datetime) -> None:

@@ -1,11 +1,13 @@
 """Which answers mean stop, start or help, and which words in an answer warn? Lists by language, read and checked here.
 
-An answer is compared folded: no capitals, no accents, no punctuation, no emoji. Every language counts for everybody,
-since people answer in the language that they think in.
+An answer is compared folded: no capitals, no accents, no punctuation, no emoji, and every Chinese character a word of
+its own, since Chinese has no spaces. Every language counts for everybody, since people answer in the language that they
+think in.
 """
 
 from __future__ import annotations
 
+import re
 import tomllib
 import unicodedata
 from collections.abc import Iterator
@@ -19,7 +21,11 @@ from service.config import shipped_content
 from service.errors import ContentError, Fault
 
 SHORTEST_WARNING = 2
-"""Letters of a warning word at least: a single letter would warn at random. Our choice."""
+"""Letters of a warning word at least: a single letter would warn at random. Our choice. One Chinese character is a word
+("聋" is deaf), and enough."""
+
+_HAN = re.compile("[\u3005-\u3007\u3400-\u4dbf\u4e00-\u9fff\uf900-\ufaff\U00020000-\U000323af]")
+"""Chinese characters: the ideographs of Unicode with their repetition mark and zero."""
 
 _ALIKE = str.maketrans("łøđيىئكهةۃھ", "lodیییکہہہہ", "'’‘ʼ`")
 """Letters that are typed for one another and that taking the accents away leaves apart; apostrophes go altogether."""
@@ -76,10 +82,12 @@ class ReplyWords:
 def fold(text: str) -> str:
     """The text as it is compared: lower case, no accents, one space between words, nothing but letters, digits, `*`.
 
-    Apostrophes go without a gap ("can't" is "cant"), every other mark leaves one. Invisible characters go.
+    Apostrophes go without a gap ("can't" is "cant"), every other mark leaves one. Invisible characters go. Chinese
+    characters stand apart, so that a word of them is found anywhere in a sentence.
     """
     plain = unicodedata.normalize("NFKD", text.translate(_ALIKE)).casefold()  # styled capitals are capitals only now
-    return " ".join("".join(map(_folded, unicodedata.normalize("NFKD", plain).translate(_ALIKE))).split())
+    kept = "".join(map(_folded, unicodedata.normalize("NFKD", plain).translate(_ALIKE)))
+    return " ".join(_HAN.sub(r" \g<0> ", kept).split())
 
 
 def _folded(char: str) -> str:
@@ -150,7 +158,7 @@ def _faults(found: _File, stem: str) -> Iterator[tuple[str, str]]:
                 yield field.name, f"{word!r}: only a warning word may stand for other words; take the * out"
             elif any("*" in part[:-1] for part in folded.split()):
                 yield field.name, f"{word!r}: * may only end a word"
-            elif field.name == "warning" and len(folded.replace("*", "")) < SHORTEST_WARNING:
+            elif field.name == "warning" and len(folded.replace("*", "")) < SHORTEST_WARNING and not _HAN.match(folded):
                 yield field.name, f"{word!r} is too short; write at least {SHORTEST_WARNING} letters"
 
 

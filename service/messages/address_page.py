@@ -69,4 +69,4 @@ def render_address_page(
         "too_large": "the name and address do not fit into the window of the envelope: shorten the longest line in the "
         "person's record",
     }
-    return typeset("address", values, "the address page")
+    return typeset("address", values, "the address page", language)

@@ -7,8 +7,6 @@ memory; no compiled file exists. A text that is missing, fuzzy, or made from oth
 
 from __future__ import annotations
 
-import hashlib
-import json
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -20,14 +18,26 @@ from babel.messages.catalog import Catalog, Message
 from babel.messages.pofile import PoFileError, denormalize, normalize, read_po, write_po
 
 from service.domain.pack import Forms, Pack, Wording
+from service.domain.revision import digest_of, source_of
 from service.errors import ContactError, ContentError, Fault
-from service.messages.i18n import BIDI_CONTROLS, canonical_tag, compile_plural, plural_categories, plural_form
+from service.messages.i18n import canonical_tag, compile_plural, plural_categories, plural_form
 from service.messages.i18n import plural_header as header_of_language
+from service.messages.text_checks import FORMS, PLACEHOLDER, form_faults
+
+__all__ = [
+    "FILE",
+    "FORMS",
+    "PLACEHOLDER",
+    "STATUS",
+    "Catalogs",
+    "load_catalogs",
+    "template_catalog",
+    "update_po",
+    "write_pot",
+]
 
 FILE = Path("LC_MESSAGES") / "wording.po"
 STATUS = "X-Wording-Status"
-FORMS = ("any", "right", "left", "both")
-PLACEHOLDER = re.compile(r"\{([a-z_]+)\}")
 
 # How far a plural rule is sampled: past every hundred that some language treats differently.
 _SAMPLE = range(201)
@@ -97,7 +107,7 @@ def write_pot(pack: Pack, path: Path) -> None:
 def update_po(pack: Pack, path: Path, language: str) -> None:
     """Create a translation file, or bring it up to date with the content.
 
-    Where the English changed, the old translation stays and is flagged fuzzy, with the old English as a comment.
+    Where the English changed, the old translation stays and is flagged fuzzy.
     Texts of units that are gone are kept at the end as obsolete. Where the plural forms of the file were not those
     of the CLDR, every plural text is flagged fuzzy. Headers and comments of the translator are kept.
 
@@ -216,7 +226,7 @@ def _write(path: Path, comment: str, headers: Mapping[str, str], catalog: Catalo
     """Write a file with exactly these headers: no clock, so that an unchanged catalog is an unchanged file."""
     header = "".join(f"{name}: {value}\n" for name, value in headers.items())
     body = BytesIO()
-    write_po(body, catalog, width=100, omit_header=True, include_previous=True)
+    write_po(body, catalog, width=100, omit_header=True)
     top = f'{comment}{"#, fuzzy" + chr(10) if fuzzy else ""}msgid ""\nmsgstr {normalize(header, width=100)}\n\n'
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(top.encode("utf-8") + body.getvalue().rstrip(b"\n") + b"\n")
@@ -235,10 +245,6 @@ def _merge(merged: Catalog, old: Catalog, forms: int, same_plurals: bool) -> Non
         changed = known.id != message.id or (message.pluralizable and not same_plurals)
         if any(strings) and (changed or known.fuzzy):
             message.flags.add("fuzzy")
-        if any(strings) and known.id != message.id:
-            message.previous_id = [known.id] if isinstance(known.id, str) else list(known.id)
-        elif known.fuzzy:
-            message.previous_id = list(known.previous_id)
     for key, message in enumerate(before.values()):
         if any(_strings(message)):
             merged.obsolete[str(key)] = message
@@ -270,15 +276,12 @@ def _all_digests(
     pack: Pack, languages: tuple[str, ...], texts: Mapping[tuple[str, str, str], Texts]
 ) -> dict[tuple[str, str], str]:
     digests = {}
-    for language in languages:
-        for unit in pack.wording.values():
-            english = {form: [forms.one, forms.other] for form, forms in unit.forms.items()}
-            said = {form: texts.get((language, unit.id, form)) for form in unit.forms}
-            if None in said.values():
-                continue
-            covered = [unit.id, unit.count, english, {} if language == languages[0] else said]
-            canonical = json.dumps(covered, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
-            digests[language, unit.id] = hashlib.sha256(canonical.encode("utf-8")).hexdigest()
+    for unit in pack.wording.values():
+        source = source_of(unit)
+        for language in languages:
+            said = {form: text for form in unit.forms if (text := texts.get((language, unit.id, form))) is not None}
+            if len(said) == len(unit.forms):
+                digests[language, unit.id] = digest_of(unit, source, None if language == languages[0] else said)
     return digests
 
 
@@ -295,7 +298,7 @@ def _take(
         wanted.add(key)
         message = read.messages.get(key)
         line = message.lineno if message is not None else None
-        problems = list(_text_faults(message, unit, forms, language))
+        problems = list(_text_faults(message, unit, form, forms, language))
         yield from (Fault(file=name, path=key, message=problem.message, line=line) for problem in problems)
         if message is None or any(problem.bars for problem in problems) or (wrong_header and unit.count is not None):
             continue
@@ -311,7 +314,7 @@ class _Problem:
     bars: bool = True
 
 
-def _text_faults(message: Message | None, unit: Wording, forms: Forms, language: str) -> Iterator[_Problem]:
+def _text_faults(message: Message | None, unit: Wording, form: str, forms: Forms, language: str) -> Iterator[_Problem]:
     if message is None or not any(_strings(message)):
         yield _Problem("not translated")
         return
@@ -320,37 +323,11 @@ def _text_faults(message: Message | None, unit: Wording, forms: Forms, language:
         return
     if message.fuzzy:
         yield _Problem("fuzzy: look at the translation again, then remove the flag")
-    strings = _strings(message)
-    wanted = 1 if unit.count is None else len(plural_categories(language))
-    if len(strings) != wanted:
-        yield _Problem(f"{len(strings)} plural forms where {language} has {wanted}")
-        return
-    english = frozenset(PLACEHOLDER.findall(forms.other))
-    allowed = english | frozenset(PLACEHOLDER.findall(forms.one or ""))
-    for index, text in enumerate(strings):
-        where = "" if unit.count is None else f"form {index} ({plural_categories(language)[index]}): "
-        if not text.strip():
-            yield _Problem(f"{where}the text is empty")
-            continue
-        found = frozenset(PLACEHOLDER.findall(text))
-        optional = {unit.count} if unit.count is not None and index in _single_number_forms(language) else set()
-        for missing in sorted(english - found - optional):
-            yield _Problem(f"{where}{{{missing}}} is missing")
-        for extra in sorted(found - allowed):
-            yield _Problem(f"{where}{{{extra}}} is not in the English")
-        if re.search(r"[{}]", PLACEHOLDER.sub("", text)):
-            yield _Problem(f"{where}a curly brace has no partner or holds no known name")
-        if BIDI_CONTROLS & set(text):
-            yield _Problem(f"{where}holds a direction control (U+202A-202E or U+2066-2069); delete it")
-
-
-@lru_cache(maxsize=256)
-def _single_number_forms(language: str) -> frozenset[int]:
-    """The forms that stand for exactly 0, exactly 1 or exactly 2 and nothing else: they may leave out the number."""
-    rule, covered = plural_form(language), dict[int, list[int]]()
-    for number in _SAMPLE:
-        covered.setdefault(rule(number), []).append(number)
-    return frozenset(form for form, numbers in covered.items() if len(numbers) == 1 and numbers[0] <= 2)
+    english = (forms.other,) if forms.one is None else (forms.one, forms.other)
+    for fault in form_faults(unit, language, form, _strings(message), english, slips=False):
+        if fault.bars:
+            place = "" if fault.index is None else f"form {fault.index} ({plural_categories(language)[fault.index]}): "
+            yield _Problem(f"{place}{fault.what}")
 
 
 def _plural_header_fault(header: str, language: str) -> str | None:

@@ -9,7 +9,7 @@ from service.domain.contact import Channel, Clinic, Contact
 from service.domain.message import Attachment, ComposedMessage, DosePart, MessageKind, PlannedMessage
 from service.domain.plan import Phrase, Plan
 from service.domain.reply import unit_said
-from service.messages.i18n import direction
+from service.messages.i18n import direction, run_on
 from service.messages.layout import environment
 from service.messages.read_plan import FOOTER, read_plan, units_of
 from service.messages.reading import Reading
@@ -17,6 +17,9 @@ from service.messages.wordings import LanguageChoice, Wordings, unit_ids_of
 
 _MAIL = ("message.greeting", "message.footer", "message.no-details", "message.more")
 _WHOLE_PLAN = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT})
+_WITH_NUMBER = frozenset({MessageKind.APPOINTMENT, MessageKind.CHECK_IN})
+"""Reminders that say by themselves whom to call, to change something or if worried. When they are joined, one sentence
+at the end says it for all; an invitation keeps its own number, and a dose by itself has none either."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +59,8 @@ def compose(
     """
     whole = plan if says_whole_plan(planned.kind, channel) else None
     phrases = message_phrases(planned, contact, letter)
-    return _written(planned.kind, phrases, whole, contact, clinic, wordings, channel, letter)
+    topic = "reply" if planned.kind is MessageKind.REPLY else f"message.{planned.kind}"
+    return _written(f"{topic}.subject", phrases, whole, contact, clinic, wordings, channel, letter)
 
 
 def says_whole_plan(kind: MessageKind, channel: Channel) -> bool:
@@ -65,9 +69,10 @@ def says_whole_plan(kind: MessageKind, channel: Channel) -> bool:
 
 
 def compose_joined(parts: Sequence[Part], clinic: Clinic, wordings: Wordings, channel: Channel) -> ComposedMessage:
-    """Several reminders as one message that reads as one, in the order given; the first decides language and subject.
+    """Several reminders as one message that reads as one, in the order given; the first decides the language.
 
-    Parts of one person must follow each other. Raises WordingError when not even the source language is approved.
+    It ends with the number to call when one of its reminders would end with that by itself. Parts of one person must
+    follow each other. Raises WordingError when not even the source language is approved.
     """
     first = parts[0]
     text = channel is Channel.TEXT  # a mail has the clinic's name and the way to the plan around its sentences
@@ -80,7 +85,9 @@ def compose_joined(parts: Sequence[Part], clinic: Clinic, wordings: Wordings, ch
         phrases += _own_phrases(own)
         if text:
             phrases.append(Phrase(wording="message.more", values={"link": link}))
-    return _written(first.planned.kind, phrases, None, first.contact, clinic, wordings, channel, first.letter)
+    if any(part.planned.kind in _WITH_NUMBER for part in parts):
+        phrases.append(Phrase(wording="message.part.contact"))
+    return _written("message.joined.subject", phrases, None, first.contact, clinic, wordings, channel, first.letter)
 
 
 def _own_phrases(own: Sequence[Part]) -> list[Phrase]:
@@ -101,7 +108,7 @@ def _own_phrases(own: Sequence[Part]) -> list[Phrase]:
 
 
 def _written(
-    kind: MessageKind,
+    subject_unit: str,
     phrases: Sequence[Phrase],
     plan: Plan | None,
     contact: Contact,
@@ -111,8 +118,8 @@ def _written(
     letter: Letter,
 ) -> ComposedMessage:
     """The phrases in one language, as a text or as a mail or letter around them."""
-    topic = "reply" if kind is MessageKind.REPLY else f"message.{kind}"
-    subject = Phrase(wording=f"{topic}.subject")
+    wordings = wordings.for_reader(easy=contact.easy_read)
+    subject = Phrase(wording=subject_unit)
     units = unit_ids_of([*phrases, subject])
     if channel is not Channel.TEXT:
         units |= set(_MAIL) | set(FOOTER)
@@ -120,9 +127,10 @@ def _written(
             units |= units_of(plan)
     choice = wordings.choose_language(contact.language, units)
     said = tuple(wordings.say(phrase, choice.language) for phrase in phrases)
+    units = frozenset(wordings.unit_said(unit, choice.language) for unit in units)
     if channel is Channel.TEXT:
         # A name of drops is a label, not a sentence: in running text a colon leads from it to what follows.
-        run = " ".join(
+        run = run_on(
             f"{words}:" if phrase.wording.startswith("agent.") else words
             for phrase, words in zip(phrases, said, strict=True)
         )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date, time
 from functools import lru_cache
 from gettext import c2py
@@ -28,6 +28,8 @@ from service.errors import ContactError
 Direction = Literal["ltr", "rtl"]
 
 FSI, LRI, PDI = "\u2068", "\u2066", "\u2069"
+_WIDE_STOPS = ("。", "！", "？", "，", "：", "；")
+"""Full-width marks of Chinese and Japanese."""
 BIDI_CONTROLS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 """Embeddings, overrides and isolates (UAX #9): never stored in a value or a translation."""
 
@@ -242,6 +244,19 @@ def join_list(items: Sequence[str], language: str) -> str:
     if locale.language == "cy":
         return ", ".join(items)
     return format_list(list(items), locale=locale)
+
+
+def run_on(sentences: Iterable[str]) -> str:
+    """The sentences one after the other: a space between them, none after a wide mark, which holds its own gap.
+
+    Example:
+        >>> run_on(["See the plan: https://ear.example.org/p/x", "Worried?", "担心吗？", "请联系我们。"])
+        'See the plan: https://ear.example.org/p/x Worried? 担心吗？请联系我们。'
+    """
+    text = ""
+    for sentence in sentences:
+        text += sentence if not text or text.endswith(_WIDE_STOPS) else f" {sentence}"
+    return text
 
 
 def clean(value: str) -> str:

@@ -13,6 +13,7 @@ environment = Environment(
     undefined=StrictUndefined,
     trim_blocks=True,
     lstrip_blocks=True,
+    auto_reload=False,  # no look at the files for each message
 )
 environment.globals["pictogram"] = pictograms.svg
 

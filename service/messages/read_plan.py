@@ -2,18 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from service.domain.contact import Clinic
-from service.domain.pack import StepKind, Urgency
+from service.domain.pack import Question, StepKind, Urgency
 from service.domain.plan import Phrase, Plan, Step
 from service.domain.visit import Ears
 from service.messages.i18n import direction
-from service.messages.reading import Block, Reading, Section
+from service.messages.reading import Answered, Block, Questions, Reading, Section
 from service.messages.wordings import Wordings, unit_ids_of
 
 LABELS = ("ear.right", "ear.left", "ear.both", "section.help", "sheet.link")
 FOOTER = ("page.reach-us", "page.emergency", "page.not-emergency-service", "page.local-advice")
+
+QUESTIONS_FRAME = (
+    "question.heading",
+    "question.about",
+    "question.you-means",
+    "question.to-help",
+    "question.find",
+    "question.find-button",
+    "question.found",
+    "question.none-found",
+    "question.worried",
+    "question.all",
+)
+"""What is said around the common questions: without all of it in a language none of them is shown there."""
 
 _SECTIONS: tuple[tuple[str, frozenset[StepKind]], ...] = (
     ("do", frozenset({StepKind.INSTIL, StepKind.DO, StepKind.WAIT, StepKind.RETURN})),
@@ -35,7 +49,10 @@ def phrases_of(plan: Plan) -> tuple[Phrase, ...]:
 
 
 def units_of(plan: Plan) -> frozenset[str]:
-    """Every wording unit that reading this plan needs: all must be usable in a language before it is used."""
+    """Every wording unit that reading this plan needs: all must be usable in a language before it is used.
+
+    Common questions are not among them: one that a language lacks is left out, and the plan keeps its language.
+    """
     fixed = {"page.title", "page.title-person", "page.you-means", "page.visit", "return.booked", *LABELS, *FOOTER}
     fixed |= {f"section.{name}" for name in _HEADINGS} | {f"urgency.{sign.urgency}" for sign in plan.signs}
     return unit_ids_of(phrases_of(plan)) | fixed
@@ -49,9 +66,11 @@ def read_plan(
     *,
     person: str = "",
     booked: tuple[str, str] | None = None,
+    questions: Sequence[Question] = (),
 ) -> Reading:
     """The plan in `language`. `person` is the given name when the reader is not the patient; `booked` is the ISO date
-    and time of the next appointment, said in place of a general return date. Raises WordingError.
+    and time of the next appointment, said in place of a general return date. `questions` are those that fit the plan;
+    the ones that are not usable in this language are left out. Raises WordingError.
     """
 
     def say(unit: str, **values: int | str | tuple[str, ...]) -> str:
@@ -72,6 +91,7 @@ def read_plan(
         sections=() if plan.urgent else _ordinary(plan, wordings, language, booked, person),
         footer=tuple(say(unit) for unit in FOOTER),
         labels={unit: say(unit) for unit in LABELS},
+        questions=_questions(questions, wordings, language, person),
     )
 
 
@@ -143,6 +163,28 @@ def _step_block(step: Step, wordings: Wordings, language: str, said: set[str]) -
             sentences.append(sentence)
         said.add(sentence)
     return _block(step.picture, step.ears, sentences, wordings, language)
+
+
+def _questions(asked: Sequence[Question], wordings: Wordings, language: str, person: str) -> Questions | None:
+    """Those that this language has whole: the question and every part of its answer."""
+    usable = [each for each in asked if wordings.usable(language, (each.ask, *each.answer))]
+    if not usable or not wordings.usable(language, QUESTIONS_FRAME):
+        return None
+    whose = Phrase(wording="question.you-means", values={"person": person})
+    to_help = wordings.label("question.to-help", language)
+    return Questions(
+        heading=wordings.label("question.heading", language),
+        intro=(wordings.label("question.about", language), *([wordings.say(whose, language)] if person else ())),
+        asked=tuple(
+            Answered(
+                id=each.id,
+                ask=wordings.label(each.ask, language),
+                answer=tuple(wordings.label(unit, language) for unit in each.answer),
+                help=to_help if each.signs else "",
+            )
+            for each in usable
+        ),
+    )
 
 
 def _return_blocks(plan: Plan, wordings: Wordings, language: str, booked: tuple[str, str] | None) -> list[Block]:

@@ -32,12 +32,32 @@ class Section:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Answered:
+    """A common question with its answer; `help` leads to the warning signs, empty where no symptom is touched."""
+
+    id: str
+    ask: str
+    answer: tuple[str, ...]
+    help: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Questions:
+    """The common questions that fit a plan and can be said in its language, the most important first."""
+
+    heading: str
+    intro: tuple[str, ...]
+    asked: tuple[Answered, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """One plan in one language.
 
     `help` sections (one per urgency, most urgent first) come before everything else on a sheet; `urgent` is empty for
-    an ordinary plan, and then `sections` hold the rest. `labels` are short words for layout, by wording id (such as
-    "label.right"). `draft` is set when any wording used is not approved.
+    an ordinary plan, and then `sections` hold the rest. `questions` come after the returns, where a layout shows them;
+    None when there are none. `labels` are short words for layout, by wording id (such as "label.right"). `draft` is set
+    when any wording used is not approved.
     """
 
     language: str
@@ -55,3 +75,4 @@ class Reading:
     footer: tuple[str, ...]
     labels: dict[str, str]
     draft: bool = False
+    questions: Questions | None = None

@@ -6,10 +6,11 @@ Texts are cut at their placeholders once, when a `Wordings` is made; saying a ph
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from copy import copy
 from dataclasses import dataclass
 from datetime import date, time
 
-from service.domain.pack import Pack
+from service.domain.pack import EASY, Pack
 from service.domain.placeholders import PLACEHOLDERS, Kind
 from service.domain.plan import Phrase
 from service.errors import WordingError
@@ -73,6 +74,8 @@ class Wordings:
         self._catalogs = catalogs
         self._clinic_values = dict(clinic_values)
         self.shows_drafts = approvals is None
+        self._easy = False
+        self._easier: Wordings | None = None
         self._usable: dict[str, frozenset[str]] = {}
         # Literal text at even places, placeholder names at odd ones; one such cut per plural form.
         self._cut: dict[tuple[str, str, str], tuple[tuple[str, ...], ...]] = {}
@@ -89,6 +92,20 @@ class Wordings:
                     texts = catalogs.translation(language, unit_id, form)
                     if texts is not None:
                         self._cut[language, unit_id, form] = tuple(tuple(PLACEHOLDER.split(text)) for text in texts)
+
+    def for_reader(self, *, easy: bool) -> Wordings:
+        """The same words, or (`easy`) the simpler form of each sentence that has an approved one in the language."""
+        if not easy or self._easy:
+            return self
+        if self._easier is None:
+            self._easier = copy(self)
+            self._easier._easy, self._easier._said = True, {}
+        return self._easier
+
+    def unit_said(self, unit_id: str, language: str) -> str:
+        """The unit whose text this reader gets: the simpler form if there is one, else the unit itself."""
+        simpler = f"{unit_id}{EASY}"
+        return simpler if self._easy and simpler in self._usable.get(language, frozenset()) else unit_id
 
     def usable(self, language: str, unit_ids: Iterable[str]) -> bool:
         """Whether every unit has an approved, current text in this language."""
@@ -131,7 +148,7 @@ class Wordings:
         return self.say(Phrase(wording=unit_id), language)
 
     def _say(self, phrase: Phrase, language: str, *, inside_list: bool) -> str:
-        unit = self._pack.wording.get(phrase.wording)
+        unit = self._pack.wording.get(self.unit_said(phrase.wording, language))
         if unit is None:
             raise WordingError(
                 f"{phrase.wording}: the content has no such wording unit; correct the id or add the unit"

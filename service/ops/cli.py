@@ -18,6 +18,7 @@ import click
 from service import codec
 from service.config import Settings, read_settings, shipped_content, shipped_locales
 from service.errors import SettingsError, TragusError, VisitError
+from service.ops.wording import wording
 from service.services import Services
 
 CONFIG = click.option(
@@ -97,6 +98,9 @@ def check(content: Path | None, locales: Path | None) -> None:
     )
     if faults:
         raise SystemExit(1)
+
+
+main.add_command(wording)
 
 
 @main.command()
@@ -279,28 +283,42 @@ def outbox(as_json: bool, late: float, config: Path | None) -> None:
 @main.command("add-staff")
 @click.option("--login", required=True)
 @click.option("--name", required=True)
-@click.option("--role", "roles", multiple=True, required=True, type=click.Choice(["clinician", "lead", "desk"]))
+@click.option(
+    "--role", "roles", multiple=True, required=True, type=click.Choice(["clinician", "lead", "desk", "wording"])
+)
+@click.option("--approves", multiple=True, help="A language whose wording they may approve; the lead may all of them.")
 @click.option("--password", prompt=True, hide_input=True, confirmation_prompt=True, help="At least 12 characters.")
 @CONFIG
-def add_staff(login: str, name: str, roles: tuple[str, ...], password: str, config: Path | None) -> None:
+def add_staff(
+    login: str, name: str, roles: tuple[str, ...], approves: tuple[str, ...], password: str, config: Path | None
+) -> None:
     """Add a member of staff."""
     from service.planning.staffing import add_member
     from service.wiring import build
 
-    add_member(build(read_settings(config)), login, name, frozenset(roles), password, by="command line")
+    add_member(
+        build(read_settings(config)),
+        login,
+        name,
+        frozenset(roles),
+        password,
+        by="command line",
+        approves=frozenset(approves) or None,
+    )
     click.echo(f"{login} can sign in")
 
 
 @main.command()
 @click.option("--language", required=True, help="Which language to approve (a BCP 47 tag such as en).")
 @click.option("--by", required=True, help="Full name of the clinical lead who read and approves the wording.")
+@click.option("--reason", default="", help="Why sentences that cost more than the budget may stay.")
 @CONFIG
-def approve(language: str, by: str, config: Path | None) -> None:
+def approve(language: str, by: str, reason: str, config: Path | None) -> None:
     """Record that a named person approved every sentence of a language as it stands now."""
     from service.planning.approving import approve_language
     from service.wiring import build
 
-    count = approve_language(build(read_settings(config)), language, by)
+    count = approve_language(build(read_settings(config)), language, by, reason)
     click.echo(f"{count} units of {language} newly approved by {by}")
 
 

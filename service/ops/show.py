@@ -16,6 +16,7 @@ from service.domain.calendar_item import revise
 from service.domain.contact import Channel, Clinic
 from service.domain.pack import ClinicChoices, Pack
 from service.domain.plan import Phrase, Plan
+from service.domain.questions import questions_for
 from service.domain.schedule import lay_out
 from service.domain.sending import COMFORT, pick_channel
 from service.domain.wall_clock import to_wall, zone_named
@@ -59,7 +60,15 @@ class Shown:
         """The plan in words."""
         contact = self.file.contact
         person = contact.given_name if contact.guardian else ""
-        found = read_plan(self.plan, self.wordings, self.language, self.clinic, person=person, booked=self.appointment)
+        found = read_plan(
+            self.plan,
+            self.wordings,
+            self.language,
+            self.clinic,
+            person=person,
+            booked=self.appointment,
+            questions=questions_for(self.plan, self.file.visit, self.pack),
+        )
         return replace(found, draft=True)
 
     @property
@@ -100,7 +109,11 @@ def show(shown: Shown, form: str) -> bytes:
         "json": lambda: (codec.dump(shown.plan) + "\n").encode(),
         "html": lambda: as_html(shown.reading, DRAFT_NOTE).encode(),
         "pdf": lambda: render_sheet(
-            shown.reading, link=shown.link, large_print=shown.file.contact.large_print, draft_note=DRAFT_NOTE
+            shown.reading,
+            link=shown.link,
+            large_print=shown.file.contact.large_print,
+            draft_note=DRAFT_NOTE,
+            questions=shown.pack.questions_on_sheet,
         ),
         "ics": lambda: _calendar(shown),
         "messages": lambda: _messages(shown).encode(),

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import logging
+import os
 import threading
+from collections.abc import Callable
 from datetime import timedelta
 
 from apscheduler.schedulers.background import BackgroundScheduler
@@ -13,7 +15,7 @@ from service.config import MailboxSettings
 from service.delivery.dispatch import send_due
 from service.delivery.exchange import Pass
 from service.errors import DatabaseAwayError
-from service.inbound.rounds import MAILBOX, after_pass, look_into_mailbox
+from service.inbound.rounds import MAILBOX, after_pass, bind, close_transports, look_into_mailbox
 from service.ops.hourly import EVERY, HOURLY, look_after
 from service.services import Services
 
@@ -103,3 +105,57 @@ def end(services: Services, scheduler: BackgroundScheduler, owner: str, stopping
             work.commit()
     except (DatabaseAwayError, SQLAlchemyError) as failed:
         log.warning("the duties are not given up; they run out by themselves: %s", type(failed).__name__)
+
+
+class TickBeside:
+    """The tick beside pages that a server of the operator's own serves, in each of its processes that serve.
+
+    A thread does not survive a fork. So nothing begins in the first `every_seconds`: a process that forks meanwhile
+    never ticks, and each of its children does in its stead. The tick ends with the process: the hand-over under way is
+    finished, and the duties are given up.
+    """
+
+    def __init__(
+        self, services: Services, owner: Callable[[], str], every_seconds: int, mailbox: MailboxSettings | None
+    ) -> None:
+        """`owner` is asked in the process that ticks."""
+        self._services, self._owner, self._every, self._mailbox = services, owner, every_seconds, mailbox
+        self._turn, self._ended, self._forked = threading.Lock(), threading.Event(), False
+        self._scheduler: BackgroundScheduler | None = None
+
+    def begin(self) -> None:
+        """Tick soon, in this process or in those that it forks. To be called once."""
+        os.register_at_fork(
+            before=lambda: self._turn.acquire(), after_in_parent=self._in_parent, after_in_child=self._in_child
+        )
+        # Before the end of the thread pools, which take no work from then on: `atexit` comes after it.
+        threading._register_atexit(self._end)  # type: ignore[attr-defined]
+        threading.Thread(target=self._live, name="tick").start()
+
+    def _in_parent(self) -> None:
+        self._forked = True
+        self._turn.release()
+
+    def _in_child(self) -> None:
+        self._turn, self._ended, self._forked = threading.Lock(), threading.Event(), False
+        if self._scheduler is None:
+            threading.Thread(target=self._live, name="tick").start()
+        self._scheduler = None  # the parent's, which ticks itself: this is no process that serves
+
+    def _live(self) -> None:
+        self._ended.wait(self._every)
+        with self._turn:
+            if not self._forked and not self._ended.is_set():
+                bind(self._services)
+                self._scheduler = start(
+                    self._services, self._owner(), self._every, mailbox=self._mailbox, stopping=self._ended
+                )
+
+    def _end(self) -> None:
+        self._ended.set()
+        with self._turn:
+            if self._scheduler is not None:
+                try:
+                    end(self._services, self._scheduler, self._owner(), self._ended)
+                finally:
+                    close_transports(self._services)

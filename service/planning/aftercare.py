@@ -7,7 +7,7 @@ from datetime import date, datetime, time
 from enum import Enum
 
 from service.domain.build import build_plan
-from service.domain.contact import Contact
+from service.domain.contact import Channel, Contact
 from service.domain.message import MessageKind, PlannedMessage
 from service.domain.plan import Plan, Status
 from service.domain.schedule import lay_out
@@ -24,8 +24,10 @@ AT_ONCE = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT, MessageKind.REP
 
 
 def propose(services: Services, visit: Visit) -> Plan:
-    """The plan that this visit asks for; nothing is stored. Raises PlanError."""
-    return build_plan(visit, services.pack, services.choices)
+    """The plan that this visit asks for under the clinic's present choices; nothing is stored. Raises PlanError."""
+    with services.open_reading() as work:
+        present = services.choices_now(work)
+    return replace(build_plan(visit, services.pack, present.choices), choices_revision=present.revision)
 
 
 def messages_for(
@@ -67,6 +69,7 @@ def give(
     *,
     replacing: str | AnyPlan | None = AnyPlan.ANY,
     request: tuple[str, str] | None = None,
+    plan: Plan | None = None,
 ) -> StoredPlan:
     """Give the plan of this visit to a person: everything or nothing is stored.
 
@@ -74,11 +77,13 @@ def give(
     person, both ears. `replacing` is the id of the plan that the giver saw as the present one (None for none): if
     another was given meanwhile, say from a second window, nothing is stored and NotAllowedError is raised.
 
+    `plan` is what the giver saw proposed for this visit a moment ago; without it, what is proposed now is given.
+
     `request` is the random key of the form and a digest of what was asked. The same key with the same digest gives the
     same plan, however often and from however many sides at once it is asked; with another digest AskedOtherwiseError is
     raised. Raises PlanError, NotFoundError besides.
     """
-    plan = propose(services, visit)
+    plan = propose(services, visit) if plan is None else plan
     now = services.clock.now()
     visit_id, plan_id = services.new_id(), services.new_id()
     with services.open_work() as work:
@@ -114,7 +119,8 @@ def give(
             work.ledger.note(
                 by, "rule-overruled", plan_id, now, rule=made.rule, side=made.side.value, reason=made.reason
             )
-        work.ledger.note(by, "plan-given", plan_id, now, pack=plan.pack, urgent=[u.id for u in plan.urgent])
+        urgent = [each.id for each in plan.urgent]
+        work.ledger.note(by, "plan-given", plan_id, now, pack=plan.pack, urgent=urgent, choices=plan.choices_revision)
         first = MessageKind.URGENT if plan.urgent else MessageKind.PLAN_GIVEN
         if person.contact.withdrawn is not None or pick_channel(first, person.contact) is None:
             work.ledger.ask(person_id, Reason.NO_CHANNEL, now, detail="hand over the printed sheet")
@@ -139,15 +145,26 @@ def _end_earlier(work: UnitOfWork, person_id: str, by: str, now: datetime, *, ur
         work.ledger.note(by, f"plan-{status}", earlier.id, now, because="a newer plan was given")
 
 
-def replan(services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, now: datetime) -> None:
-    """Lay the unsent messages out anew after the person's times, zone or wishes changed; sent ones stay."""
+def replan(
+    services: Services,
+    work: UnitOfWork,
+    stored: StoredPlan,
+    contact: Contact,
+    now: datetime,
+    fresh: frozenset[Channel] = frozenset(),
+) -> None:
+    """Lay the unsent messages out anew after the person's times, zone or wishes changed; sent ones stay.
+
+    What waits for its next attempt goes on waiting, unless a channel is `fresh`: it goes to another number or address
+    now, or the present one was found to be right after all.
+    """
     planned = tuple(
         m for m in messages_for(services, stored.plan, contact, stored.appointment, now) if m.kind not in AT_ONCE
     )
     kinds = [kind for kind in MessageKind if kind not in AT_ONCE]
     work.messages.supersede(stored.id, keep=frozenset(m.key for m in planned), kinds=kinds)
-    work.messages.plan(stored.id, stored.person_id, planned, {m.key: services.new_id() for m in planned})
-    work.messages.hurry(stored.person_id, now)
+    work.messages.plan(stored.id, stored.person_id, planned, {m.key: services.new_id() for m in planned}, fresh)
+    work.messages.hurry(stored.person_id, now, retries=bool(fresh))
 
 
 def set_status(services: Services, plan_id: str, status: Status, by: str, reason: str) -> None:

@@ -7,7 +7,7 @@ from datetime import date, datetime, time, timedelta
 
 from service.domain.message import MessageKind, State
 from service.domain.plan import Status
-from service.domain.schedule import appointment_day
+from service.domain.sending import appointment_day
 from service.domain.wall_clock import exists, to_instant, to_wall, zone_named
 from service.errors import NotAllowedError, VisitError
 from service.planning.aftercare import replan

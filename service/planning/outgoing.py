@@ -12,7 +12,7 @@ from enum import StrEnum
 
 from service.domain.contact import Channel
 from service.domain.message import State
-from service.domain.sending import LOOK_AGAIN, Reason
+from service.domain.sending import CHANNELS, LOOK_AGAIN, Reason
 from service.domain.transport_health import Health
 from service.errors import NotAllowedError
 from service.services import Services
@@ -25,6 +25,8 @@ WEEK = timedelta(days=7)
 """For how long back the page counts what ended."""
 HELD_AHEAD = timedelta(days=7)
 """How far ahead the page looks for what is held. Our choice: holds end sooner, but for long pauses of a person."""
+MOST_COUNTED = 10_000
+"""People and kinds of message that are counted before a channel is switched off. Our choice: a second's work."""
 OVERDUE = timedelta(minutes=1)
 """A due message that waits for less is on its way: each tick takes what fell due since the last one. Our choice."""
 FOUND_ARRIVED = "a person found that it arrived"
@@ -62,6 +64,7 @@ class Outbox:
 
     now: datetime
     due: Due
+    again: Due
     held: tuple[Held, ...]
     ended: tuple[Ended, ...]
     uncertain: int
@@ -72,6 +75,11 @@ class Outbox:
     def age(self) -> timedelta:
         """For how long the oldest due message has waited; zero when none is due."""
         return max(self.now - self.due.oldest, timedelta(0)) if self.due.oldest is not None else timedelta(0)
+
+    @property
+    def again_age(self) -> timedelta:
+        """For how long the oldest message that waits for another attempt has been due; zero when none waits."""
+        return max(self.now - self.again.oldest, timedelta(0)) if self.again.oldest is not None else timedelta(0)
 
     @property
     def overdue(self) -> bool:
@@ -89,6 +97,7 @@ def look(services: Services, work: UnitOfWork, fitted: Mapping[Channel, str]) ->
     return Outbox(
         now=now,
         due=work.views.due(now),
+        again=work.views.again(now, now + HELD_AHEAD),
         held=tuple(work.views.held(now, now + HELD_AHEAD)),
         ended=tuple(work.views.ended(now - DAY, now - WEEK)),
         uncertain=work.views.uncertain_count(),
@@ -124,6 +133,32 @@ def _way(health: Health, now: datetime) -> Way:
     if health.well:
         return Way.FAILING if health.failures else Way.WELL
     return Way.PAUSED if health.paused_until is not None and health.paused_until > now else Way.TRIED
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Touched:
+    """Whom it touches that a channel is switched off: the messages of the next day that would go by it, to how many
+    people, and how many of these messages have no other channel. `more`: there are too many to count them all."""
+
+    messages: int
+    people: int
+    no_other: int
+    more: bool
+
+
+def switching_off(services: Services, work: UnitOfWork, channel: Channel) -> Touched:
+    """What would happen if this channel were switched off now; changes nothing."""
+    fitted = frozenset(services.transports) - work.transports.off().keys()
+    found = work.views.waits(services.clock.now() + DAY, MOST_COUNTED)
+    messages, no_other, people = 0, 0, set[str]()
+    for each in found:
+        ways = [way for way in each.contact.channels if way in fitted & set(CHANNELS[each.kind])]
+        ways = [way for way in ways if each.contact.reach(way)]
+        if ways[:1] == [channel]:
+            messages += each.count
+            no_other += each.count if len(ways) == 1 else 0
+            people.add(each.person_id)
+    return Touched(messages=messages, people=len(people), no_other=no_other, more=len(found) == MOST_COUNTED)
 
 
 def switch_channel(services: Services, channel: Channel, by: str, *, off: bool) -> None:

@@ -51,7 +51,8 @@ def correct_person(services: Services, person_id: str, name: str, born: date | N
             bad=before.bad - mended,
         )
         work.people.save(replace(person, name=name, born=born, contact=kept))
-        _lay_out_anew(services, work, person_id, kept, now)
+        fresh = frozenset(each for each in Channel if _goes_to(before, each) != _goes_to(kept, each))
+        _lay_out_anew(services, work, person_id, kept, now, fresh)
         work.ledger.note(by, "person-corrected", person_id, now)
         for channel in sorted(mended):
             work.ledger.note(by, "channel-mended", person_id, now, channel=channel.value)
@@ -74,7 +75,7 @@ def trust_channel(services: Services, person_id: str, channel: Channel, by: str)
             return
         contact = replace(person.contact, bad=person.contact.bad - {channel})
         work.people.save(replace(person, contact=contact))
-        _lay_out_anew(services, work, person_id, contact, now)
+        _lay_out_anew(services, work, person_id, contact, now, frozenset({channel}))
         work.ledger.note(by, "channel-trusted", person_id, now, channel=channel.value)
         work.commit()
     services.wake()
@@ -125,10 +126,17 @@ def _mark(services: Services, person_id: str, by: str, field: str, holds: bool, 
     services.wake()
 
 
-def _lay_out_anew(services: Services, work: UnitOfWork, person_id: str, contact: Contact, now: datetime) -> None:
+def _lay_out_anew(
+    services: Services,
+    work: UnitOfWork,
+    person_id: str,
+    contact: Contact,
+    now: datetime,
+    fresh: frozenset[Channel] = frozenset(),
+) -> None:
     for stored in work.plans.of_person(person_id):
         if stored.status in (Status.ACTIVE, Status.ON_HOLD):
-            replan(services, work, stored, contact, now)
+            replan(services, work, stored, contact, now, fresh)
 
 
 def revoke_links(services: Services, person_id: str, by: str) -> None:

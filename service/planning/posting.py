@@ -93,6 +93,11 @@ def batches(services: Services, work: UnitOfWork, limit: int = 10) -> list[Batch
     return [_batch(services, work, stored) for stored in work.letters.batches(limit)]
 
 
+def batch(services: Services, work: UnitOfWork, batch_id: str) -> Batch:
+    """One batch with its letters as they stand now. Raises NotFoundError."""
+    return _batch(services, work, work.letters.batch(batch_id))
+
+
 def make_batch(services: Services, by: str, message_ids: Collection[str] | None = None) -> str:
     """Put letters into one batch: these, or all that are not late. Returns the batch's id.
 

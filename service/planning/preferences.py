@@ -181,13 +181,15 @@ def _change_in(
     if contact == person.contact:
         return False
     work.people.save(replace(person, contact=contact))
-    _follow(services, work, person_id, contact)
+    again = frozenset(each for each in Channel if contact.reach(each) and not person.contact.reach(each))
+    _follow(services, work, person_id, contact, again)
     work.ledger.note(actor, action, person_id, services.clock.now(), **detail)
     return True
 
 
-def _follow(services: Services, work: UnitOfWork, person_id: str, contact: Contact) -> None:
+def _follow(services: Services, work: UnitOfWork, person_id: str, contact: Contact, again: frozenset[Channel]) -> None:
+    """What is unsent follows the change; a channel that is open `again` is tried even where it had refused."""
     now = services.clock.now()
     for stored in work.plans.of_person(person_id):
         if stored.status in (Status.ACTIVE, Status.ON_HOLD):
-            replan(services, work, stored, contact, now)
+            replan(services, work, stored, contact, now, again)

@@ -7,15 +7,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import func, or_, select, update
-from sqlalchemy.orm import Session
+from sqlalchemy import Select, func, or_, select, update
 
-from service.domain.contact import Channel, compared
+from service.domain.contact import Channel, Contact, compared
 from service.domain.message import DeliveryReport, Inbound, MessageKind, PlannedMessage, ReportState, State
 from service.domain.reply import answer_key, unit_said
 from service.domain.sending import Reason
 from service.storage.locks import add_once
 from service.storage.messages import Messages
+from service.storage.piles import KEPT, Piles, StoredInbound, from_person, inbound_of
 from service.storage.records import StoredMessage, message_id_of
 from service.storage.tables import AttentionRow, InboundRow, MessageRow, PersonRow, ReportRow
 
@@ -34,19 +34,6 @@ def _message_id(inbound_id: str) -> str | None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StoredInbound:
-    """Words as stored. `whole` is the full text of a mail; `settled` and `handled` are as in `tables.InboundRow`."""
-
-    inbound: Inbound
-    whole: str
-    meaning: str
-    person_id: str | None
-    message_id: str | None
-    settled: datetime | None
-    handled: datetime | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class StoredReport:
     """A receipt as stored, with the message that it was found to be about."""
 
@@ -56,11 +43,8 @@ class StoredReport:
     applied: datetime | None
 
 
-class InboundBook:
+class InboundBook(Piles):
     """Words, receipts, and what they change on messages."""
-
-    def __init__(self, session: Session) -> None:
-        self._session = session
 
     # Words
 
@@ -83,43 +67,42 @@ class InboundBook:
     def get(self, channel: Channel, inbound_id: str, *, lock: bool = False) -> StoredInbound | None:
         """One message from somebody; `lock` keeps other processes off it until the transaction ends."""
         row = self._session.get(InboundRow, (channel.value, inbound_id), with_for_update=lock or None)
-        return None if row is None else _inbound(row)
+        return None if row is None else inbound_of(row)
 
     def settle(
-        self, inbound: Inbound, now: datetime, *, person_id: str | None, message_id: str | None, handled: bool
+        self,
+        inbound: Inbound,
+        now: datetime,
+        *,
+        meaning: str,
+        person_id: str | None,
+        message_id: str | None,
+        handled: bool,
     ) -> None:
-        """Note that the effects were carried out; `handled` when the words need no place on the list of strangers."""
+        """Note that the effects were carried out, and what the words meant in the end; `handled` when they need no
+        place on the list of strangers."""
         row = self._session.get_one(InboundRow, (inbound.channel.value, inbound.id))
+        row.meaning = meaning
         row.person_id, row.message_id, row.settled = person_id, message_id, now
         row.handled = now if handled else None
 
     def unsettled(self) -> list[StoredInbound]:
         """Words whose effects were not carried out: the service was interrupted in between."""
         query = select(InboundRow).where(InboundRow.settled.is_(None), InboundRow.handled.is_(None))
-        return [_inbound(row) for row in self._session.scalars(query.order_by(InboundRow.at))]
+        return [inbound_of(row) for row in self._session.scalars(query.order_by(InboundRow.at))]
 
-    def strangers(self, limit: int = 200, *, only: str | None = None, but: str | None = None) -> list[StoredInbound]:
-        """Words from senders in no record, and bounces and mails that fit nothing: for the front desk, oldest first;
-        `only` those with this meaning, or everything `but` those."""
-        query = select(InboundRow).where(InboundRow.handled.is_(None)).order_by(InboundRow.at).limit(limit)
-        if only is not None:
-            query = query.where(InboundRow.meaning == only)
-        if but is not None:
-            query = query.where(InboundRow.meaning != but)
-        return [_inbound(row) for row in self._session.scalars(query)]
+    def strangers(self, limit: int = 200) -> list[StoredInbound]:
+        """Words from senders in no record, and bounces and mails that fit nothing: for the front desk, oldest first."""
+        query = select(InboundRow).where(InboundRow.handled.is_(None), KEPT)
+        return [inbound_of(row) for row in self._session.scalars(query.order_by(InboundRow.at).limit(limit))]
 
-    def handle(self, channel: Channel, inbound_id: str, by: str, now: datetime) -> None:
-        """A person saw to these words."""
-        self._session.execute(
-            update(InboundRow)
-            .where(InboundRow.channel == channel.value, InboundRow.id == inbound_id)
-            .values(handled=now, handled_by=by)
+    def of_person(self, person_id: str, contact: Contact, limit: int = 500) -> list[StoredInbound]:
+        """Everything that this person can have sent, newest first. `person_id` is empty in what another one at the same
+        number or address can have sent as well."""
+        query = (
+            select(InboundRow).where(from_person(person_id, contact), KEPT).order_by(InboundRow.at.desc()).limit(limit)
         )
-
-    def of_person(self, person_id: str) -> list[StoredInbound]:
-        """Everything that this person, and no other, can have sent, newest first."""
-        query = select(InboundRow).where(InboundRow.person_id == person_id).order_by(InboundRow.at.desc())
-        return [_inbound(row) for row in self._session.scalars(query)]
+        return [inbound_of(row) for row in self._session.scalars(query)]
 
     def mail_answered(self, planned: PlannedMessage) -> str | None:
         """The Message-ID, without brackets, of the mail that this automatic answer is about (RFC 3834 3.1.5); None when
@@ -184,11 +167,15 @@ class InboundBook:
             return None
         return row.id if add_once(self._session, row) else None
 
-    def kept(self, since: datetime, limit: int = 500) -> list[StoredReport]:
+    def kept(self, since: datetime, limit: int) -> list[StoredReport]:
         """The newest receipts that came since then and still wait for their message, oldest of them first."""
-        query = select(ReportRow).where(ReportRow.applied.is_(None), ReportRow.came >= since)
-        rows = self._session.scalars(query.order_by(ReportRow.id.desc()).limit(limit)).all()
+        rows = self._session.scalars(_waiting(since).order_by(ReportRow.id.desc()).limit(limit)).all()
         return [_report(row) for row in reversed(rows)]
+
+    def kept_between(self, since: datetime, after: int, before: int, limit: int) -> list[StoredReport]:
+        """The oldest of these receipts whose number is above `after` and below `before`."""
+        query = _waiting(since).where(ReportRow.id > after, ReportRow.id < before)
+        return [_report(row) for row in self._session.scalars(query.order_by(ReportRow.id).limit(limit))]
 
     def unknown_count(self) -> int:
         """How many receipts are about no message that we know of."""
@@ -252,17 +239,17 @@ class InboundBook:
     # The attention list
 
     def ask(self, person_id: str, reason: str, now: datetime, *, message_id: str | None = None, detail: str) -> None:
-        """Put something on the attention list. An entry of the same message and reason is opened again; without a
-        message it is always a new entry, since every answer of a patient must be seen."""
-        row = None
-        if message_id is not None:
-            row = self._session.scalar(
-                select(AttentionRow).where(
-                    AttentionRow.person_id == person_id,
-                    AttentionRow.message_id == message_id,
-                    AttentionRow.reason == reason,
-                )
-            )
+        """Put something on the attention list. An entry of the same message and reason is opened again. Without a
+        message, one that is open for the same reason stays as it is: since when, and what was written first; the page
+        shows what was written since then (`pile_of`)."""
+        same = select(AttentionRow).where(AttentionRow.person_id == person_id, AttentionRow.reason == reason)
+        if message_id is None:
+            unseen = same.where(AttentionRow.message_id.is_(None), AttentionRow.done.is_(None)).limit(1)
+            if self._session.scalar(unseen) is not None:
+                return
+            row = None
+        else:
+            row = self._session.scalar(same.where(AttentionRow.message_id == message_id))
         if row is None:
             row = AttentionRow(person_id=person_id, message_id=message_id, reason=reason)
             self._session.add(row)
@@ -278,23 +265,8 @@ class InboundBook:
         )
 
 
-def _inbound(row: InboundRow) -> StoredInbound:
-    return StoredInbound(
-        inbound=Inbound(
-            channel=Channel(row.channel),
-            id=row.id,
-            sender=row.sender,
-            text=row.text,
-            at=row.at,
-            in_reply_to=row.in_reply_to,
-        ),
-        whole=row.whole,
-        meaning=row.meaning,
-        person_id=row.person_id,
-        message_id=row.message_id,
-        settled=row.settled,
-        handled=row.handled,
-    )
+def _waiting(since: datetime) -> Select[ReportRow]:
+    return select(ReportRow).where(ReportRow.applied.is_(None), ReportRow.came >= since)
 
 
 def _report(row: ReportRow) -> StoredReport:

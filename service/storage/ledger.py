@@ -1,19 +1,18 @@
-"""The audit record, the attention list, approvals, leases, facts and taken callbacks: rows to values and back."""
+"""The audit record, the attention list, leases, facts and taken callbacks: rows to values and back."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from contextlib import suppress
 from datetime import datetime, timedelta
 
-from sqlalchemy import delete, func, select
+from sqlalchemy import delete, func, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.errors import NotFoundError
+from service.storage.locks import add_once
 from service.storage.records import Attention, Audit
 from service.storage.tables import (
-    ApprovalRow,
     AttentionRow,
     AuditRow,
     CallbackRow,
@@ -21,10 +20,6 @@ from service.storage.tables import (
     InboundRow,
     LeaseRow,
 )
-
-_APPROVALS = "approvals"
-"""The fact that counts how often approvals were added."""
-_APPROVALS_VALUE = select(FactRow.__table__.c.value).where(FactRow.__table__.c.name == _APPROVALS)
 
 
 class Ledger:
@@ -92,26 +87,6 @@ class Ledger:
         entries = self._session.scalar(select(func.count()).where(AttentionRow.done.is_(None))) or 0
         return entries + (self._session.scalar(select(func.count()).where(InboundRow.handled.is_(None))) or 0)
 
-    def approve(self, units: Iterable[tuple[str, str, str]], by: str, now: datetime) -> int:
-        """Record that a named person approved these (language, unit, digest); returns how many were new."""
-        new = 0
-        for language, unit, digest in units:
-            if self._session.get(ApprovalRow, (language, unit, digest)) is None:
-                self._session.add(ApprovalRow(language=language, unit=unit, digest=digest, by=by, at=now))
-                new += 1
-        if new:
-            self.set_fact(_APPROVALS, str(int(self.fact(_APPROVALS) or 0) + 1))
-        return new
-
-    def approvals(self) -> frozenset[tuple[str, str, str]]:
-        """Everything approved, as (language, unit, digest)."""
-        query = select(ApprovalRow.language, ApprovalRow.unit, ApprovalRow.digest)
-        return frozenset((language, unit, digest) for language, unit, digest in self._session.execute(query))
-
-    def approvals_mark(self) -> str | None:
-        """A cheap sign that the approvals changed: another value after each approval."""
-        return self._session.connection().scalar(_APPROVALS_VALUE)
-
     def take_lease(self, name: str, owner: str, now: datetime, length: timedelta) -> bool:
         """Take or renew a named duty. False when another owner holds it and its time has not run out."""
         row = self._session.get(LeaseRow, name, with_for_update=True)
@@ -144,6 +119,13 @@ class Ledger:
     def set_fact(self, name: str, value: str) -> None:
         """Store one named fact."""
         self._session.merge(FactRow(name=name, value=value))
+
+    def swap_fact(self, name: str, old: str | None, new: str) -> bool:
+        """Store one named fact in place of `old` (None: there is none). False when it is another one by now."""
+        if old is None:
+            return add_once(self._session, FactRow(name=name, value=new))
+        same = update(FactRow).where(FactRow.name == name, FactRow.value == old).values(value=new)
+        return bool(self._session.execute(same).rowcount)  # type: ignore[attr-defined]
 
     def clear_fact(self, name: str) -> None:
         """Forget one named fact."""

@@ -71,3 +71,9 @@ def attempts_elsewhere(text: str) -> int:
 def tried_text(before: str, channel: Channel, attempts: int) -> str:
     """The column `tried` once `channel` came to nothing after so many attempts."""
     return ",".join(filter(None, (before, f"{channel.value}@{attempts}")))
+
+
+def tried_without(before: str, channels: frozenset[Channel]) -> str:
+    """The column `tried` when these channels may be tried again."""
+    gone = {channel.value for channel in channels}
+    return ",".join(each for each in before.split(",") if each and each.partition("@")[0] not in gone)

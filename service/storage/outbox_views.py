@@ -6,7 +6,7 @@ a million messages; `tests/storage/test_outbox_views.py` asks the database for i
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -14,13 +14,14 @@ from sqlalchemy import and_, case, exists, func, literal_column, select, text, t
 from sqlalchemy.orm import Session
 from sqlalchemy.sql import ColumnElement
 
-from service.domain.contact import Channel
-from service.domain.message import State
+from service import codec
+from service.domain.contact import Channel, Contact
+from service.domain.message import MessageKind, State
 from service.domain.sending import Reason
 from service.storage.ledger import attention_of
 from service.storage.message_rows import message_of
 from service.storage.records import Attention, StoredMessage
-from service.storage.tables import ApprovalRow, AttemptRow, AttentionRow, MessageRow, PersonRow
+from service.storage.tables import AttemptRow, AttentionRow, MessageRow, PersonRow
 
 ASKS = ("uncertain", Reason.FAULT.value)
 """Reasons of the attention list under which an uncertain message stands there."""
@@ -45,6 +46,16 @@ class Held:
     reason: str
     count: int
     next_look: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Waits:
+    """How many messages of one kind wait for one person."""
+
+    person_id: str
+    contact: Contact
+    kind: MessageKind
+    count: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,16 +92,6 @@ class Attempt:
     late: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Approval:
-    """Who approved one unit's text of this digest in one language, and when (UTC)."""
-
-    unit: str
-    digest: str
-    by: str
-    at: datetime
-
-
 class OutboxViews:
     """Looks at the messages as a whole, and at everything about one of them."""
 
@@ -104,6 +105,33 @@ class OutboxViews:
         query = select(func.count(), func.min(MessageRow.look_at)).where(_PENDING, MessageRow.look_at <= now)
         count, oldest = self._session.execute(query).one()
         return Due(count=count, oldest=oldest)
+
+    def again(self, now: datetime, until: datetime) -> Due:
+        """What was tried, did not get through and is tried again after now and until `until`; since when the oldest was
+        due. What waits for a reason as well is among the held ones instead."""
+        query = select(func.count(), func.min(MessageRow.due)).where(
+            _PENDING,
+            MessageRow.look_at > now,
+            MessageRow.look_at <= until,
+            MessageRow.attempts > 0,
+            MessageRow.reason.is_(None),
+        )
+        count, oldest = self._session.execute(query).one()
+        return Due(count=count, oldest=oldest)
+
+    def waits(self, until: datetime, limit: int) -> list[Waits]:
+        """For whom messages wait that are looked at until `until`, how many of each kind; at most `limit` rows."""
+        query = (
+            select(MessageRow.person_id, PersonRow.contact, MessageRow.kind, func.count())
+            .join(PersonRow, PersonRow.id == MessageRow.person_id)
+            .where(_PENDING, MessageRow.look_at <= until, MessageRow.superseded.is_(False))
+            .group_by(MessageRow.person_id, PersonRow.contact, MessageRow.kind)
+            .limit(limit)
+        )
+        return [
+            Waits(person_id=person_id, contact=codec.load(Contact, contact), kind=MessageKind(kind), count=count)
+            for person_id, contact, kind, count in self._session.execute(query)
+        ]
 
     def held(self, now: datetime, until: datetime) -> list[Held]:
         """What waits for a reason and is looked at again after now and until `until`, by reason; most first."""
@@ -145,6 +173,11 @@ class OutboxViews:
         by_itself = select(MessageRow).where(_BY_ITSELF).order_by(MessageRow.repeat_at).limit(limit)
         found = [*self._session.scalars(for_a_person), *self._session.scalars(by_itself)]
         return [message_of(row) for row in found[:limit]]
+
+    def asked(self, message_ids: Collection[str]) -> set[str]:
+        """Which of these messages stand on the attention list as uncertain."""
+        found = self._session.scalars(_ASKED.where(AttentionRow.message_id.in_(message_ids)))
+        return {each for each in found if each is not None}
 
     def in_hand_count(self) -> dict[State, int]:
         """How many messages workers have, CLAIMED or HANDING."""
@@ -201,17 +234,6 @@ class OutboxViews:
         """Every entry of the attention list about one message, done or not."""
         query = select(AttentionRow).where(AttentionRow.person_id == person_id, AttentionRow.message_id == message_id)
         return [attention_of(row) for row in self._session.scalars(query.order_by(AttentionRow.at, AttentionRow.id))]
-
-    def approvals_of(self, language: str, units: Iterable[str]) -> list[Approval]:
-        """Every approval of these units in one language, oldest first."""
-        query = (
-            select(ApprovalRow)
-            .where(ApprovalRow.language == language, ApprovalRow.unit.in_(list(units)))
-            .order_by(ApprovalRow.at)
-        )
-        return [
-            Approval(unit=row.unit, digest=row.digest, by=row.by, at=row.at) for row in self._session.scalars(query)
-        ]
 
 
 _UNCERTAIN = MessageRow.state == State.UNCERTAIN.value

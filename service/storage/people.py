@@ -91,6 +91,7 @@ class StaffBook:
                 name=staff.name,
                 password_hash=password_hash,
                 roles=",".join(sorted(staff.roles)),
+                approves=",".join(sorted(staff.approves)),
                 active=staff.active,
             )
         )
@@ -128,7 +129,8 @@ class StaffBook:
 
 def _staff(row: StaffRow) -> Staff:
     roles = frozenset(filter(None, row.roles.split(",")))
-    return Staff(id=row.id, login=row.login, name=row.name, roles=roles, active=row.active)
+    approves = frozenset(filter(None, row.approves.split(",")))
+    return Staff(id=row.id, login=row.login, name=row.name, roles=roles, approves=approves, active=row.active)
 
 
 class Links:

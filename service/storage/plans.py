@@ -92,16 +92,19 @@ class Plans:
     def visits_of(self, person_id: str) -> list[StoredVisit]:
         """Every visit of a person, newest first."""
         query = select(VisitRow).where(VisitRow.person_id == person_id).order_by(VisitRow.created.desc(), VisitRow.id)
-        return [
-            StoredVisit(
-                id=row.id,
-                person_id=row.person_id,
-                visit=codec.load(Visit, row.document),
-                by=row.by,
-                created=row.created,
-            )
-            for row in self._session.scalars(query)
-        ]
+        return [_visit(row) for row in self._session.scalars(query)]
+
+    def visit_of(self, stored: StoredPlan) -> Visit:
+        """The visit that a plan was made from. Raises NotFoundError."""
+        row = self._session.get(VisitRow, stored.visit_id)
+        if row is None:
+            raise NotFoundError("the visit of this plan is not in the record")
+        return _visit(row).visit
+
+    def newest_visits(self, limit: int) -> list[StoredVisit]:
+        """The last visits of all people, newest first."""
+        query = select(VisitRow).order_by(VisitRow.created.desc(), VisitRow.id).limit(limit)
+        return [_visit(row) for row in self._session.scalars(query)]
 
     def mark_dose(self, plan_id: str, wall: str, now: datetime) -> None:
         """Note a dose as done; noting it twice changes nothing."""
@@ -148,6 +151,16 @@ def _state(document: str) -> ItemState:
         sequence=found["sequence"],
         stamp=datetime.fromisoformat(found["stamp"]),
         item=item_from(found["item"]),
+    )
+
+
+def _visit(row: VisitRow) -> StoredVisit:
+    return StoredVisit(
+        id=row.id,
+        person_id=row.person_id,
+        visit=codec.load(Visit, row.document),
+        by=row.by,
+        created=row.created,
     )
 
 

@@ -8,7 +8,7 @@ number that is being handed over at one moment is what a crash can make uncertai
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import cast
@@ -20,9 +20,9 @@ from sqlalchemy.sql import ColumnElement
 from service import codec
 from service.domain.contact import Channel
 from service.domain.message import State
-from service.storage.locks import holds_rows
 from service.storage.message_rows import message_of, tried_text
-from service.storage.records import Beginning, Ending, StoredMessage, far_key
+from service.storage.records import Beginning, Ending, Facts, StoredMessage, far_key
+from service.storage.set_aside import read_or_set_aside, readable
 from service.storage.tables import AttemptRow, MessageRow, PersonRow
 
 _MESSAGES = cast("Table", MessageRow.__table__)
@@ -84,7 +84,7 @@ class Queue:
             .with_for_update(skip_locked=True)
             .cte("chosen")
         )
-        rows = self._session.connection().execute(
+        taken = (
             update(_MESSAGES)
             .where(_MESSAGES.c.id.in_(select(chosen.c.id)))
             .values(
@@ -95,7 +95,9 @@ class Queue:
             )
             .returning(*_MESSAGES.c)
         )
-        return sorted((message_of(row) for row in rows), key=lambda message: (message.planned.due, message.id))
+        rows = self._session.connection().execute(taken).all()
+        found = read_or_set_aside(self._session, rows, now)
+        return sorted(found, key=lambda message: (message.planned.due, message.id))
 
     def repeats(self, now: datetime, limit: int) -> list[list[StoredMessage]]:
         """Uncertain messages whose repeat is due, each with those that its text also says."""
@@ -105,7 +107,7 @@ class Queue:
             .order_by(MessageRow.repeat_at)
             .limit(limit)
         )
-        carriers = [message_of(row) for row in self._session.scalars(query)]
+        carriers, _ = readable(self._session.scalars(query))  # `recover` sets the others aside
         return [
             [carrier, *(each for each in self.carried_by(carrier.id) if each.state is State.UNCERTAIN)]
             for carrier in carriers
@@ -145,7 +147,7 @@ class Queue:
     def carried_by(self, carrier_id: str) -> list[StoredMessage]:
         """The messages that are said in the text of this one."""
         query = select(MessageRow).where(MessageRow.carrier == carrier_id).order_by(MessageRow.id)
-        return [message_of(row) for row in self._session.scalars(query)]
+        return readable(self._session.scalars(query))[0]
 
     def extend(self, messages: Iterable[StoredMessage], now: datetime, lease: timedelta) -> None:
         """Keep what was claimed and is not begun yet for longer."""
@@ -171,6 +173,7 @@ class Queue:
         returned, to be put before a person unless `repeat_at` names the moment of a repeat.
 
         A lease that ends much later than any lease of now could was made under a clock far ahead: it has run out too.
+        What cannot be read is set aside and put before a person here, and never returned.
         """
         ran_out = and_(_leased(), _ran_out(now, lease))
         # Whoever records an outcome at this moment holds the row and goes first: such rows wait for the next pass.
@@ -183,11 +186,16 @@ class Queue:
         )
         begun = select(MessageRow).where(MessageRow.state == State.HANDING.value, ran_out)
         rows = self._session.scalars(begun.with_for_update(skip_locked=True)).all()
+        can_be_read = {message.id for message in read_or_set_aside(self._session, rows, now, State.UNCERTAIN)}
+        rows = [row for row in rows if row.id in can_be_read]
         for row in rows:
             row.state, row.lease_owner, row.lease_until, row.finished = State.UNCERTAIN.value, None, None, now
             row.detail = "the hand-over began and nobody recorded its end"
             row.repeat_at = repeat_at(message_of(row)) if row.carrier is None else None
         self._session.flush()
+        due_again = select(MessageRow).where(MessageRow.repeat_at <= now, MessageRow.state == State.UNCERTAIN.value)
+        again = self._session.scalars(due_again.with_for_update(skip_locked=True)).all()
+        read_or_set_aside(self._session, again, now, State.UNCERTAIN)
         return [message_of(row) for row in rows]
 
     # Writing down
@@ -238,19 +246,16 @@ class Queue:
         connection.execute(_BEGIN, words)
         connection.execute(_BEGIN_ATTEMPT, attempts)
 
-    def end(self, endings: Sequence[Ending], now: datetime) -> list[Held]:
-        """Record how each ends, if it is still in the hands of the process that it was claimed by."""
+    def end(self, endings: Sequence[Ending], now: datetime, facts: Mapping[str, Facts]) -> list[Held]:
+        """Record how each ends, if it is still in the hands of the process that it was claimed by. The facts were read,
+        and so the rows are held, in this transaction."""
         if not endings:
             return []
-        ids = [each.message.id for each in endings]
-        query = _CURRENT_HELD if holds_rows(self._session) else _CURRENT
-        rows_now = self._session.connection().execute(query, {"ids": ids})
-        current = {message_id: (token, State(state)) for message_id, token, state in rows_now}
         held: list[Held] = []
         rows: list[dict[str, object]] = []
         attempts: list[dict[str, object]] = []
         for each in endings:
-            token, state = current[each.message.id]
+            token, state = facts[each.message.id].lease_token, facts[each.message.id].state
             same = token == each.message.lease_token
             if same and state in (State.CLAIMED, State.HANDING):
                 held.append(Held.OWN)
@@ -280,10 +285,6 @@ class Queue:
         return held
 
 
-_CURRENT = select(_MESSAGES.c.id, _MESSAGES.c.lease_token, _MESSAGES.c.state).where(
-    _MESSAGES.c.id.in_(bindparam("ids", expanding=True))
-)
-_CURRENT_HELD = _CURRENT.order_by(_MESSAGES.c.id).with_for_update()
 _WORDS = (
     "lease_token",
     "attempts",

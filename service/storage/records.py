@@ -13,12 +13,14 @@ from service.domain.visit import Visit
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Staff:
-    """A member of staff. Roles: "clinician", "lead" (owns wording and settings), "desk"."""
+    """A member of staff. Roles: "clinician", "lead" (owns wording and settings), "desk",
+    "wording". `approves`: the languages whose wording they may approve, "*" for every one."""
 
     id: str
     login: str
     name: str
     roles: frozenset[str]
+    approves: frozenset[str] = frozenset()
     active: bool = True
 
 
@@ -120,7 +122,8 @@ def message_id_of(far_key: str) -> str:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
     """What a decision about one message rests on, as it stands in the record at this moment. `contact` is the document
-    as stored, so that two looks can be compared before it is read."""
+    as stored, so that two looks can be compared before it is read. `handed_lately`: how many messages that count for
+    the daily cap the person was sent since the moment asked for."""
 
     message_id: str
     person_id: str
@@ -133,6 +136,7 @@ class Facts:
     pack: str
     booked: tuple[date, time] | None
     dose_done: bool
+    handed_lately: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

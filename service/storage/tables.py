@@ -70,7 +70,8 @@ Id = String(32)
 
 
 class StaffRow(Base):
-    """One member of staff. `roles` is a comma-separated list."""
+    """One member of staff. `roles` is a comma-separated list, and so is `approves`: the languages whose wording they
+    may approve ("*" for every one)."""
 
     __tablename__ = "staff"
     id: Mapped[str] = mapped_column(Id, primary_key=True)
@@ -78,6 +79,7 @@ class StaffRow(Base):
     name: Mapped[str]
     password_hash: Mapped[str]
     roles: Mapped[str]
+    approves: Mapped[str] = mapped_column(default="")
     active: Mapped[bool] = mapped_column(default=True)
     failures: Mapped[int] = mapped_column(default=0)
     locked_until: Mapped[datetime | None]
@@ -122,7 +124,7 @@ class VisitRow(Base):
     person_id: Mapped[str] = mapped_column(ForeignKey("people.id"), index=True)
     document: Mapped[str]
     by: Mapped[str]
-    created: Mapped[datetime]
+    created: Mapped[datetime] = mapped_column(index=True)
 
 
 class PlanRow(Base):
@@ -315,6 +317,7 @@ class InboundRow(Base):
     handled_by: Mapped[str | None]
 
     __table_args__ = (
+        Index("ix_inbound_sender", "sender"),
         Index("ix_inbound_open", "at", sqlite_where=sql("handled IS NULL"), postgresql_where=sql("handled IS NULL")),
     )
 
@@ -400,15 +403,31 @@ class CallbackRow(Base):
     at: Mapped[datetime] = mapped_column(index=True)
 
 
-class ApprovalRow(Base):
-    """One approved piece of wording: `digest` pins the exact English and the exact translation."""
+class WordingRevisionRow(Base):
+    """One text of one wording unit in one language; written once. `texts` is JSON, "" for a shipped text approved
+    before texts were kept: then `digest` finds it. Approval and withdrawal are filled in once each."""
 
-    __tablename__ = "approvals"
-    language: Mapped[str] = mapped_column(primary_key=True)
-    unit: Mapped[str] = mapped_column(primary_key=True)
-    digest: Mapped[str] = mapped_column(primary_key=True)
-    by: Mapped[str]
-    at: Mapped[datetime]
+    __tablename__ = "wording_revisions"
+    id: Mapped[str] = mapped_column(Id, primary_key=True)
+    language: Mapped[str]
+    unit: Mapped[str]
+    texts: Mapped[str]
+    digest: Mapped[str]
+    source_digest: Mapped[str]
+    origin: Mapped[str]
+    note: Mapped[str] = mapped_column(default="")
+    written_by: Mapped[str]
+    writer: Mapped[str] = mapped_column(default="")
+    written_at: Mapped[datetime]
+    approved_by: Mapped[str | None]
+    approver: Mapped[str] = mapped_column(default="")
+    approved_at: Mapped[datetime | None]
+    effective: Mapped[datetime | None]
+    reason: Mapped[str] = mapped_column(default="")
+    own_words: Mapped[bool] = mapped_column(default=False)
+    withdrawn_by: Mapped[str | None]
+    withdrawn_at: Mapped[datetime | None]
+    __table_args__ = (Index("ix_wording_revisions_unit", "unit", "language"),)
 
 
 class DoseMarkRow(Base):

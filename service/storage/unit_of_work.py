@@ -26,6 +26,7 @@ from service.storage.people import Links, People, StaffBook
 from service.storage.plans import Plans
 from service.storage.queue import Queue
 from service.storage.requests import Requests
+from service.storage.revisions import Revisions
 from service.storage.transport_states import TransportStates
 
 BUSY_TIMEOUT_MS = 10_000
@@ -129,6 +130,7 @@ class UnitOfWork:
         self.letters = Letters(self._session)
         self.inbound = InboundBook(self._session)
         self.requests = Requests(self._session)
+        self.revisions = Revisions(self._session)
         self.views = OutboxViews(self._session)
         self.by_hand = ByHand(self._session)
         return self

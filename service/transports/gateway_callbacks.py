@@ -10,6 +10,7 @@ import hashlib
 import hmac
 import re
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from urllib.parse import parse_qsl
 
@@ -21,6 +22,15 @@ from service.transports.gateway_values import at_pointer, find, matches, read_js
 
 LONGEST_CALLBACK = 1024 * 1024  # octets; gateways gather receipts into lists
 _DETAIL_LENGTH = 200
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Receipts:
+    """The receipts of one callback; `unknown` are the state words that the description does not know, one for each
+    receipt that is left out because of it."""
+
+    reports: tuple[DeliveryReport, ...]
+    unknown: tuple[str, ...] = ()
 
 
 def verify(gateway: Gateway, headers: Mapping[str, str], raw_body: bytes, now: datetime) -> str:
@@ -47,11 +57,10 @@ def verify(gateway: Gateway, headers: Mapping[str, str], raw_body: bytes, now: d
     return hashlib.sha256(digest).hexdigest()
 
 
-def read_receipts(
-    gateway: Gateway, headers: Mapping[str, str], raw_body: bytes, now: datetime
-) -> tuple[DeliveryReport, ...]:
+def read_receipts(gateway: Gateway, headers: Mapping[str, str], raw_body: bytes, now: datetime) -> Receipts:
     """The receipts of one callback. Raises NotAllowedError (see `verify`), and TransportError, naming the place, when
-    it is not of the described shape. A repeat gives equal reports; `verify` gives the id of the callback.
+    it is not of the described shape. A repeat gives equal reports; `verify` gives the id of the callback. A receipt
+    with a state word that the description does not know is left out: nothing follows from it, and the others count.
 
     `raw_body` is the body as it came in. For a callback that carries its fields in the query (format "form", method
     GET), it is the query as it came in, without the question mark."""
@@ -59,7 +68,16 @@ def read_receipts(
     if gateway.receipts is None:
         raise TransportError("this gateway's description has no [receipts]")
     shape = gateway.receipts
-    return tuple(_receipt(shape, item, now) for item in _items(shape, raw_body, "receipts"))
+    states = dict.fromkeys(shape.delivered, ReportState.DELIVERED) | dict.fromkeys(shape.failed, ReportState.FAILED)
+    states |= dict.fromkeys(shape.underway, ReportState.UNDERWAY)
+    reports, unknown = list[DeliveryReport](), list[str]()
+    for item in _items(shape, raw_body, "receipts"):
+        word = _needed(shape.state, item, "receipts.state")
+        if word in states:
+            reports.append(_receipt(shape, item, word, states[word], now))
+        else:
+            unknown.append(word)
+    return Receipts(reports=tuple(reports), unknown=tuple(unknown))
 
 
 def read_inbound(gateway: Gateway, headers: Mapping[str, str], raw_body: bytes, now: datetime) -> tuple[Inbound, ...]:
@@ -83,24 +101,19 @@ def read_inbound(gateway: Gateway, headers: Mapping[str, str], raw_body: bytes, 
     return tuple(read)
 
 
-def _receipt(shape: ReceiptShape, item: object, now: datetime) -> DeliveryReport:
-    word = _needed(shape.state, item, "receipts.state")
-    states = dict.fromkeys(shape.delivered, ReportState.DELIVERED) | dict.fromkeys(shape.failed, ReportState.FAILED)
-    states |= dict.fromkeys(shape.underway, ReportState.UNDERWAY)
+def _receipt(shape: ReceiptShape, item: object, word: str, state: ReportState, now: datetime) -> DeliveryReport:
     key, reference = _maybe(shape.key, item), _maybe(shape.reference, item)
-    if word not in states:
-        raise _strange("receipts.state", "holds a word that the description does not know; add it there")
     if key is None and reference is None:
         raise _strange("receipts.reference", "is missing, so the receipt names no message")
     detail = "".join(char if char.isprintable() else " " for char in _maybe(shape.detail, item) or word)
     return DeliveryReport(
         channel=Channel.TEXT,
-        state=states[word],
+        state=state,
         at=_moment(shape.time, item, shape.time_form, "receipts.time") or now,
         detail=detail[:_DETAIL_LENGTH],
         key=key,
         reference=reference,
-        contact_bad=states[word] is ReportState.FAILED
+        contact_bad=state is ReportState.FAILED
         and shape.contact_bad is not None
         and matches(shape.contact_bad, "", item),
     )

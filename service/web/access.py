@@ -19,6 +19,7 @@ from argon2.exceptions import InvalidHashError, VerificationError
 from flask import g, redirect, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
+from service.domain.revision import Rights
 from service.errors import NotAllowedError
 from service.services import Services
 from service.storage.records import Staff
@@ -81,7 +82,13 @@ def check_password(services: Services, login: str, password: str) -> Staff | Non
             fresh.password_hash = PasswordHasher().hash(password)
         work.commit()
     roles = frozenset(filter(None, row.roles.split(",")))
-    return Staff(id=row.id, login=row.login, name=row.name, roles=roles)
+    approves = frozenset(filter(None, row.approves.split(",")))
+    return Staff(id=row.id, login=row.login, name=row.name, roles=roles, approves=approves)
+
+
+def rights_of(staff: Staff) -> Rights:
+    """What a member of staff may do with wording."""
+    return Rights(staff_id=staff.id, lead="lead" in staff.roles, languages=staff.approves)
 
 
 def _rest_after(failures: int, now: datetime) -> datetime | None:

@@ -15,7 +15,19 @@ from service.services import Services
 
 def create_app(services: Services, settings: Settings) -> Flask:
     """The application over these services. Raises SettingsError when a callback has an address that cannot be."""
-    from service.web import admin, callbacks, clinician, demo, desk, fonts, letters, patient, signing_in
+    from service.web import (
+        admin,
+        callbacks,
+        choices,
+        clinician,
+        demo,
+        desk,
+        fonts,
+        letters,
+        patient,
+        signing_in,
+        wording,
+    )
 
     callbacks.check_paths(services)
     app = Flask(__name__)
@@ -24,7 +36,7 @@ def create_app(services: Services, settings: Settings) -> Flask:
     app.extensions["settings"] = settings
     app.jinja_env.globals["pictogram"] = pictograms.svg
     app.jinja_env.globals["nonce"] = nonce
-    for part in (signing_in, clinician, desk, letters, admin, patient, fonts, callbacks):
+    for part in (signing_in, clinician, desk, letters, admin, wording, choices, patient, fonts, callbacks):
         app.register_blueprint(part.bp)
     if settings.demo_page:
         app.register_blueprint(demo.bp)
@@ -73,6 +85,8 @@ def _harden(answer: Response) -> Response:
     answer.headers["Content-Security-Policy"] = (
         "default-src 'none'; style-src 'self'; img-src 'self' data:; font-src 'self'; form-action 'self'; "
         f"base-uri 'none'; frame-ancestors 'none'; frame-src 'self'; connect-src 'self'; script-src 'nonce-{nonce()}'"
+        # A mail shown in a frame has its styles in attributes, and a frame without an address obeys its page's policy.
+        + ("; style-src-attr 'unsafe-inline'" if g.get("inline_styles") else "")
     )
     answer.headers["X-Content-Type-Options"] = "nosniff"
     answer.headers["Referrer-Policy"] = "no-referrer"

@@ -7,6 +7,7 @@ wrong signature is answered without a word why. The addresses of the callbacks s
 from __future__ import annotations
 
 import logging
+import re
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from typing import TypeVar
@@ -15,6 +16,7 @@ from flask import Blueprint, Response, abort, jsonify, request
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.domain.contact import Channel
+from service.domain.wall_clock import zone_named
 from service.errors import DatabaseAwayError, NotAllowedError, SettingsError, TransportError
 from service.inbound.rounds import MAILBOX_TROUBLE, take_receipt, take_words
 from service.services import Services
@@ -31,6 +33,10 @@ ROOT = "/callbacks/"
 """What the path of every callback begins with; the rest is as the gateway's description says."""
 REMEMBERED = timedelta(days=1)
 """How long a call is remembered. Our choice: far beyond the 15 minutes in which a signature may be believed."""
+
+UNKNOWN_STATES = "unknown-receipt-states"
+"""The fact that counts receipts with a state word that the description does not know: the clinic's day, how many on it,
+and the last word."""
 
 _Item = TypeVar("_Item")
 _Taking = Callable[[Services, Gateway, Mapping[str, str], bytes, datetime], None]
@@ -67,7 +73,27 @@ def called(rest: str) -> Response:
 
 
 def _receipts(services: Services, gateway: Gateway, headers: Mapping[str, str], raw: bytes, now: datetime) -> None:
-    _each(services, take_receipt, read_receipts(gateway, headers, raw, now))
+    found = read_receipts(gateway, headers, raw, now)
+    _each(services, take_receipt, found.reports)
+    if found.unknown:
+        _note_unknown(services, found.unknown, now)
+
+
+def _note_unknown(services: Services, words: tuple[str, ...], now: datetime) -> None:
+    """Count the receipts of today whose state word the description does not know, for the page of what goes out."""
+    # A field that was taken for the state by mistake may hold a number or a name, which is not kept.
+    last = words[-1] if re.fullmatch(r"[A-Za-z_-]{1,30}|[0-9]{1,3}", words[-1]) else ""
+    today = now.astimezone(zone_named(services.clinic.zone)).date().isoformat()
+    with services.open_work() as work:
+        before = (work.ledger.fact(UNKNOWN_STATES) or "").split(" ")
+        count = len(words) + (int(before[1]) if before[0] == today else 0)
+        work.ledger.set_fact(UNKNOWN_STATES, f"{today} {count} {last}")
+        work.commit()
+    log.warning(
+        "%d receipts hold a state word that the gateway's description does not know%s; add it to [receipts]",
+        len(words),
+        f" (the last: {last})" if last else "",
+    )
 
 
 def _inbound(services: Services, gateway: Gateway, headers: Mapping[str, str], raw: bytes, now: datetime) -> None:

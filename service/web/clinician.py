@@ -107,7 +107,7 @@ def _give(services: Services, person: Person, current: StoredPlan | None, now: d
                 return _propose(services, person, current, now, conflict)
             replacing = current.id if current is not None else None
             earlier = aftercare.give(
-                services, person.id, visit, who(the_staff()), replacing=replacing, request=asked
+                services, person.id, visit, who(the_staff()), replacing=replacing, request=asked, plan=plan
             ).id
     except PlanError:
         return _propose(services, person, current, now)
@@ -158,12 +158,13 @@ def sheet_preview(person_id: str) -> Response:
     visit = visit_of(form, on=_today(services, now), born=person.born)
     plan = aftercare.propose(services, visit)
     with services.open_reading() as work:
-        seen = preview(services, work, plan, person.contact, visit.appointment, now)
+        seen = preview(services, work, plan, visit, person.contact, now)
     pdf = render_sheet(
         seen.reading,
         link=page_url(services.clinic.base_url, STAND_IN),
         large_print=person.contact.large_print,
         draft_note="Preview. Not given yet.",
+        questions=services.pack.questions_on_sheet,
     )
     return pdf_answer(pdf)
 
@@ -251,8 +252,10 @@ def _bare_plan(services: Services, person: Person, form: VisitForm, now: datetim
 
 def _mark(visit: Visit, plan: Plan, person: Person, current: StoredPlan | None) -> str:
     """Pins what was previewed: the same ticks, plan, contact and earlier plan. So nothing unseen is given, and a
-    second click on the button gives no second plan."""
-    seen = (codec.dump(visit), codec.dump(plan), codec.dump(person.contact), current.id if current else "")
+    second click on the button gives no second plan. Choices of the clinic that leave this plan as it was do not
+    count."""
+    same = replace(plan, choices_revision=0)
+    seen = (codec.dump(visit), codec.dump(same), codec.dump(person.contact), current.id if current else "")
     return hashlib.sha256("\x00".join(seen).encode()).hexdigest()
 
 
@@ -274,7 +277,7 @@ def _page(
     seen = None
     if plan is not None and visit is not None:
         with services.open_reading() as work:
-            seen = preview(services, work, plan, person.contact, visit.appointment, now)
+            seen = preview(services, work, plan, visit, person.contact, now)
     error = explain(refused, pack) if isinstance(refused, VisitError) else str(refused or "")
     page = render_template(
         "staff/discharge.html",
@@ -325,7 +328,9 @@ def open_courses(current: StoredPlan | None, today: date) -> list[Course]:
 def _ear_proposal(services: Services, plan: Plan, side: Side) -> EarProposal:
     pack, ear = services.pack, plan.ears[side]
     used = pack.templates.get(ear.template)
-    offered = [t for t in pack.templates.values() if t.id not in services.choices.templates_off]
+    with services.open_reading() as work:
+        off = services.choices_now(work).choices.templates_off
+    offered = [t for t in pack.templates.values() if t.id not in off]
     near = (ear.template, ear.proposed, *ear.alternatives)
     step = next((s for s in plan.steps_of(StepKind.INSTIL) if side in s.ears.sides and s.course is not None), None)
     course = step.course if step is not None else None

@@ -10,10 +10,11 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from service.domain.contact import Channel
 from service.domain.wall_clock import zone_named
-from service.errors import NotFoundError
-from service.inbound.replies import Meaning
+from service.errors import NotAllowedError, NotFoundError
+from service.inbound.replies import ASK, STOP_UNSURE, Meaning
 from service.inbound.rounds import MAILBOX_TROUBLE
 from service.planning.people import add_person, correct_person
+from service.planning.preferences import start_channel_in
 from service.web import record
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services, the_settings
@@ -97,14 +98,19 @@ def _form_page(form: PersonForm, person_id: str | None) -> Response:
 @bp.get("/attention")
 @needs()
 def attention() -> str:
-    """What needs a person: words that may warn first, then the rest, then words of strangers; each oldest first."""
+    """What needs a person: words that may warn first, then the rest, then words of strangers; each oldest first. One
+    sender's words are one entry."""
     with the_services().open_reading() as work:
         warnings = work.ledger.attention(MOST_LISTED, only=Meaning.WARNING)
         entries = work.ledger.attention(MOST_LISTED, but=Meaning.WARNING)
-        strange_warnings = work.inbound.strangers(MOST_LISTED, only=Meaning.WARNING)
-        strangers = work.inbound.strangers(MOST_LISTED, but=Meaning.WARNING)
-        people = {entry.person_id for entry in (*warnings, *entries)}
-        names = {person_id: work.people.get(person_id).name for person_id in people}
+        strange_warnings = work.inbound.piles(MOST_LISTED, warnings=True)
+        strangers = work.inbound.piles(MOST_LISTED, warnings=False)
+        people = {each: work.people.get(each) for each in {entry.person_id for entry in (*warnings, *entries)}}
+        piles = {
+            entry.id: work.inbound.pile_of(entry, people[entry.person_id].contact)
+            for entry in (*warnings, *entries)
+            if entry.reason in ASK
+        }
         trouble = work.ledger.fact(MAILBOX_TROUBLE)
     return render_template(
         "staff/attention.html",
@@ -112,7 +118,8 @@ def attention() -> str:
         entries=entries,
         strange_warnings=strange_warnings,
         strangers=strangers,
-        names=names,
+        people=people,
+        piles=piles,
         trouble=trouble.partition(": ")[2] if trouble else "",
         full=any(len(part) == MOST_LISTED for part in (warnings, strange_warnings, entries, strangers)),
         label=label,
@@ -122,10 +129,19 @@ def attention() -> str:
 @bp.post("/attention/<int:entry_id>/done")
 @needs()
 def attention_done(entry_id: int) -> BaseResponse:
-    """Somebody saw to it."""
+    """Somebody saw to it: to what the page showed, and not to what came in since. An e-mail stop that was not the
+    person's own is taken back with it. Raises NotFoundError, NotAllowedError."""
     services, staff = the_services(), who(the_staff())
     now = services.clock.now()
     with services.open_work() as work:
+        entry = work.inbound.entry(entry_id)
+        contact = work.people.get(entry.person_id).contact
+        pile = work.inbound.pile_of(entry, contact) if entry.reason in ASK else None
+        seen = request.form.get("seen", "")
+        if pile is not None and pile.count > (int(seen) if seen.isdecimal() else 1):
+            raise NotAllowedError("they wrote again after you opened the list: look at it again, and read that as well")
+        if entry.reason == STOP_UNSURE and request.form.get("do") == "start-again":
+            start_channel_in(services, work, entry.person_id, Channel.EMAIL, staff, "not-theirs")
         work.ledger.attention_done(entry_id, staff, now)
         work.ledger.note(staff, "attention-done", f"attention:{entry_id}", now)
         work.commit()
@@ -135,7 +151,7 @@ def attention_done(entry_id: int) -> BaseResponse:
 @bp.post("/attention/strangers/done")
 @needs()
 def stranger_done() -> BaseResponse:
-    """Somebody saw to the words of a stranger. Raises NotFoundError."""
+    """Somebody saw to the words of a stranger, up to those named. Raises NotFoundError."""
     services, staff = the_services(), who(the_staff())
     inbound_id, now = request.form.get("id", ""), services.clock.now()
     with services.open_work() as work:

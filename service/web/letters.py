@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
+
 from flask import Blueprint, Response, make_response, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
 from service.planning import posting
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
+from service.web.shown import counted, moment
+from service.web.sure import asked_first
 
 bp = Blueprint("letters", __name__)
 
@@ -54,9 +58,33 @@ def batch_list(batch_id: str) -> Response:
 @bp.post("/letters/batches/<batch_id>/posted")
 @needs()
 def batch_posted(batch_id: str) -> BaseResponse:
-    """The whole batch was posted."""
-    posting.mark_batch_posted(the_services(), batch_id, who(the_staff()))
-    return redirect(url_for("letters.show", _anchor=f"batch-{batch_id}"))
+    """The whole batch was posted; the second press says so of the letters that the first one showed."""
+    services = the_services()
+    with services.open_reading() as work:
+        batch = posting.batch(services, work, batch_id)
+    back = url_for("letters.show", _anchor=f"batch-{batch_id}")
+    shown = [each.message.id for each in batch.to_post]
+    if not shown:
+        return redirect(back)
+    said = [f"{counted(len(shown), 'letter is', 'letters are')} recorded as posted today, by you."]
+    if others := len(batch.letters) - len(shown):
+        said.append(
+            f"{counted(others, 'other letter', 'other letters')} of this batch stay as they are: posted "
+            "already, or not to be posted."
+        )
+    asked = asked_first(
+        title=f"Were all letters of the batch of {moment(batch.stored.made)} put into the post?",
+        said=said,
+        listed=[f"{each.name}: {each.kind}" for each in batch.to_post],
+        button=f"Yes, {counted(len(shown), 'letter was', 'letters were')} posted",
+        back=back,
+        here="letters",
+        mark=hashlib.sha256(" ".join(shown).encode()).hexdigest()[:16],
+    )
+    if asked is not None:
+        return asked
+    posting.mark_batch_posted(services, batch_id, who(the_staff()))
+    return redirect(back)
 
 
 @bp.post("/letters/<message_id>/posted")

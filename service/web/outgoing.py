@@ -10,16 +10,20 @@ from werkzeug.wrappers import Response
 
 from service.domain.contact import Channel
 from service.domain.message import State
+from service.domain.revision import current
 from service.errors import NotAllowedError, NotFoundError
 from service.messages.i18n import canonical_tag, fallback_chain
-from service.planning.outgoing import Finding, look, settle, switch_channel, try_now
+from service.planning.outgoing import Finding, Touched, look, settle, switch_channel, switching_off, try_now
 from service.planning.story import Clockface, gather, tell
 from service.services import Services
+from service.storage.outbox_views import ASKS
 from service.storage.records import StoredMessage
 from service.storage.unit_of_work import UnitOfWork
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services, the_settings
-from service.web.shown import moment, reason, wall
+from service.web.callbacks import UNKNOWN_STATES
+from service.web.shown import CHANNELS, counted, moment, reason, wall
+from service.web.sure import asked_first
 
 MOST_UNCERTAIN = 50
 MOST_LISTED = 20
@@ -58,6 +62,8 @@ def show() -> str:
         in_hand = work.views.in_hand(MOST_LISTED)
         waiting = work.views.next_due(MOST_LISTED)
         recent = work.views.newest(MOST_LISTED)
+        unknown = (work.ledger.fact(UNKNOWN_STATES) or "").split(" ")
+        asked = work.views.asked({each.id for each in uncertain})
         listed = (*uncertain, *(each.message for each in in_hand), *waiting, *recent)
         names = work.views.names({each.person_id for each in listed})
     return render_template(
@@ -67,6 +73,8 @@ def show() -> str:
         unsent=box.of_state(State.DROPPED, State.FAILED),
         left=box.of_state(State.SENT, State.DELIVERED),
         uncertain=uncertain,
+        asked=asked,
+        unknown=unknown if len(unknown) == 3 else None,
         in_hand=in_hand,
         waiting=waiting,
         recent=recent,
@@ -78,18 +86,50 @@ def show() -> str:
 
 @needs("lead")
 def change_channel(name: str) -> Response:
-    """Switch a channel off or on again, or end the pause of its transport."""
+    """Switch a channel off (at the second press) or on again, or end the pause of its transport."""
     if name not in {each.value for each in Channel}:
         raise NotFoundError(f"there is no channel {name!r}; choose one of {', '.join(Channel)}")
     services, channel, by = the_services(), Channel(name), who(the_staff())
     wanted = request.form.get("do", "")
-    if wanted in ("off", "on"):
-        switch_channel(services, channel, by, off=wanted == "off")
+    if wanted == "off":
+        with services.open_reading() as work:
+            stands_off = channel in work.transports.off()
+            touched = switching_off(services, work, channel)
+        asked = None if stands_off else _ask_to_switch_off(channel, touched)
+        if asked is not None:
+            return asked
+        switch_channel(services, channel, by, off=True)
+    elif wanted == "on":
+        switch_channel(services, channel, by, off=False)
     elif wanted == "try":
         try_now(services, channel, by)
     else:
         raise NotAllowedError("choose to switch the channel off, to switch it on, or to try it now")
     return redirect(url_for("admin.outgoing", _anchor="transports"))
+
+
+def _ask_to_switch_off(channel: Channel, touched: Touched) -> Response | None:
+    name = CHANNELS[channel]
+    least = "at least " if touched.more else ""
+    said = [
+        f"No message of this clinic goes by {name} any more, to anybody, until the clinical lead switches it on again.",
+        f"In the next 24 hours this touches {least}{counted(touched.messages, 'message')} to "
+        f"{counted(touched.people, 'person', 'people')}.",
+    ]
+    if touched.messages:
+        said.append(
+            f"{counted(touched.no_other, 'of these messages has', 'of these messages have')} no other channel that the "
+            "person agreed to, and will wait; what waits past its useful time is not sent."
+        )
+    if touched.messages > touched.no_other:
+        said.append("The others go by another channel that the person agreed to.")
+    return asked_first(
+        title=f"Switch off {name} for the whole clinic?",
+        said=said,
+        button=f"Yes, switch off {name}",
+        back=url_for("admin.outgoing", _anchor="transports"),
+        here="outgoing",
+    )
 
 
 @needs()
@@ -118,7 +158,8 @@ def message(message_id: str) -> str:
         carrier=material.carrier,
         wanted=wanted if other else "",
         too_late=now > found.planned.last_useful,
-        open_entry=any(entry.done is None for entry in material.attention),
+        asked=any(entry.done is None and entry.reason in ASKS for entry in material.attention),
+        left=next((note for note in material.notes if note.action == "message-left"), None),
     )
 
 
@@ -133,20 +174,21 @@ def settle_message(message_id: str) -> Response:
 
 
 def _units(services: Services, work: UnitOfWork, found: StoredMessage) -> list[UnitSaid]:
-    if found.language is None:
+    """Each sentence of a message with the revision that was in force when it was handed over."""
+    if found.language is None or found.handed is None:
         return []
-    before = [
-        each
-        for each in work.views.approvals_of(found.language, found.units)
-        if found.handed is None or each.at <= found.handed
-    ]
-    newest = {each.unit: each for each in before}
-    return [
-        UnitSaid(
-            unit=unit,
-            by=newest[unit].by if unit in newest else "",
-            at=newest[unit].at if unit in newest else None,
-            changed=unit in newest and newest[unit].digest != services.catalogs.digest(found.language, unit),
+    book, said = services.book(work), []
+    for unit in sorted(set(found.units)):
+        history = book.history(found.language, unit)
+        then = current(history, None, found.handed)
+        approval = then.approval if then is not None else None
+        newest = current(history, None, services.clock.now())
+        said.append(
+            UnitSaid(
+                unit=unit,
+                by=approval.by if approval is not None else "",
+                at=approval.at if approval is not None else None,
+                changed=then is not None and then is not newest,
+            )
         )
-        for unit in sorted(set(found.units))
-    ]
+    return said

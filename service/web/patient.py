@@ -19,7 +19,9 @@ from werkzeug.wrappers import Response as AnyResponse
 from service.calendars import content_type
 from service.delivery.attachments import sheet_of
 from service.domain.contact import Channel, Contact
+from service.domain.pack import Question
 from service.domain.plan import Status
+from service.domain.questions import questions_for
 from service.domain.wall_clock import to_wall, zone_named
 from service.errors import ContactError, WordingError
 from service.links import hash_of, page_url
@@ -34,6 +36,7 @@ from service.storage.records import Person, StoredPlan
 from service.storage.unit_of_work import UnitOfWork
 from service.web.app import the_services
 from service.web.patient_choices import CHANGES, PAUSES, Form, Misses, languages, places
+from service.web.patient_questions import LONGEST_SEARCH, search
 from service.web.patient_words import Voice, change_units, frame_units, live, picture, plan_units, tel, voice_for
 
 bp = Blueprint("patient", __name__, url_prefix="/p")
@@ -45,8 +48,8 @@ ERRORS = ("times", "language", "zone", "channels", "days")
 """The fields of a ContactError that have a sentence of their own."""
 
 NOT_SHOWN = {
-    Status.ON_HOLD: frozenset({"do", "supply"}),
-    Status.COMPLETED: frozenset({"urgent", "do", "water", "avoid", "normal", "supply"}),
+    Status.ON_HOLD: frozenset({"do", "supply", "questions"}),
+    Status.COMPLETED: frozenset({"urgent", "do", "water", "avoid", "normal", "supply", "questions"}),
 }
 """Sections of a plan that somebody must not follow in this status."""
 
@@ -138,8 +141,9 @@ def plan(token: str) -> Response:
     with services.open_reading() as work:
         found = _found(work)
         units = plan_units(services, found.stored.plan) if found.stored else frame_units(services)
-        voice = voice_for(services, work, found.contact.language, units)
-        reading = _read(services, found, voice)
+        voice = voice_for(services, work, found.contact.language, units, easy=found.contact.easy_read)
+        reading = _read(services, work, found, voice)
+    typed = " ".join(request.args.get("q", "").split())[:LONGEST_SEARCH]
     link = page_url(services.clinic.base_url, token)
     return _page(
         "plan.html",
@@ -149,6 +153,7 @@ def plan(token: str) -> Response:
         contact=found.contact,
         stopped=_stopped(found.contact),
         today=_today(services, found),
+        search=search(reading.questions, typed) if reading and reading.questions else None,
         feed_url=re.sub(r"^https?:", "webcal:", f"{link}/calendar.ics"),
     )
 
@@ -157,19 +162,28 @@ def _stopped(contact: Contact) -> bool:
     return bool(contact.stopped) and not any(contact.reach(channel) for channel in Channel)
 
 
-def _read(services: Services, found: Found, voice: Voice) -> Reading | None:
+def _read(services: Services, work: UnitOfWork, found: Found, voice: Voice) -> Reading | None:
     if found.stored is None:
         return None
+    dropped = NOT_SHOWN.get(found.stored.status, frozenset())
+    fitting: tuple[Question, ...] = ()
+    if "questions" not in dropped:
+        fitting = questions_for(found.stored.plan, work.plans.visit_of(found.stored), services.pack)
     booked = None
     if found.stored.appointment is not None:
         on, at = found.stored.appointment
         booked = (on.isoformat(), at.isoformat("minutes"))
     person = found.contact.given_name if found.contact.guardian else ""
     reading = read_plan(
-        found.stored.plan, voice.wordings, voice.language, services.clinic, person=person, booked=booked
+        found.stored.plan,
+        voice.wordings,
+        voice.language,
+        services.clinic,
+        person=person,
+        booked=booked,
+        questions=fitting,
     )
     # Steps that must not be followed now are not shown; the warning signs always are.
-    dropped = NOT_SHOWN.get(found.stored.status, frozenset())
     return replace(
         reading,
         urgent=() if "urgent" in dropped else reading.urgent,
@@ -236,7 +250,7 @@ def sheet(token: str) -> AnyResponse:
         if found.stored is None or found.stored.status is Status.COMPLETED:
             return redirect(url_for("patient.plan", token=token), 302)
         contact = replace(found.contact, large_print=found.contact.large_print or request.args.get("large") == "1")
-        voice = voice_for(services, work, contact.language, set(units_of(found.stored.plan)))
+        voice = voice_for(services, work, contact.language, set(units_of(found.stored.plan)), easy=contact.easy_read)
         link = page_url(services.clinic.base_url, token)
         data = sheet_of(services, work, found.stored, contact, voice.language, link)
     answer = Response(data, content_type="application/pdf")
@@ -269,7 +283,7 @@ def _change_page(typed: Form, *, wrong: str | None = None) -> Response:
     services = the_services()
     with services.open_reading() as work:
         contact = work.people.get(g.person_id).contact
-        voice = voice_for(services, work, contact.language, change_units(services))
+        voice = voice_for(services, work, contact.language, change_units(services), easy=contact.easy_read)
     return _page(
         "change.html",
         voice,
@@ -308,7 +322,7 @@ def _stop_page(code: int = 200) -> Response:
     services = the_services()
     with services.open_reading() as work:
         contact = work.people.get(g.person_id).contact
-        voice = voice_for(services, work, contact.language, change_units(services))
+        voice = voice_for(services, work, contact.language, change_units(services), easy=contact.easy_read)
     return _page("stop.html", voice, code=code, stopped=_stopped(contact))
 
 

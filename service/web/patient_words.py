@@ -50,9 +50,10 @@ def plan_units(services: Services, plan: Plan) -> set[str]:
     return frame_units(services) | units_of(plan) | moments | agents
 
 
-def voice_for(services: Services, work: UnitOfWork, wanted: str, units: set[str]) -> Voice:
-    """The wanted language, or the approved source language. Raises WordingError when even that lacks a unit."""
-    wordings = services.wordings(work)
+def voice_for(services: Services, work: UnitOfWork, wanted: str, units: set[str], *, easy: bool = False) -> Voice:
+    """The wanted language, or the approved source language; `easy`: in simpler sentences where there are any. Raises
+    WordingError when even the source lacks a unit."""
+    wordings = services.wordings(work).for_reader(easy=easy)
     choice = wordings.choose_language(wanted, units)
     return Voice(wordings=wordings, language=choice.language, stands_in=choice.fallback)
 

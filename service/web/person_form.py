@@ -48,7 +48,8 @@ class PersonForm:
 
 
 FIELDS = ("name", "given_name", "born", "language", "zone", "phone", "email", "address", "guardian", "discreet",
-          "large_print", "reminders", "quiet_from", "quiet_to", "join_with_others", "bad", *PREFERENCES)  # fmt: skip
+          "large_print", "easy_read", "reminders", "quiet_from", "quiet_to", "join_with_others", "bad",
+          *PREFERENCES)  # fmt: skip
 """The fields of the form. `bad` is hidden: the channels found unusable, so that a form shown again still says so."""
 
 
@@ -66,6 +67,7 @@ def typed_of(name: str, born: date | None, contact: Contact) -> dict[str, str]:
         "guardian": contact.guardian or "",
         "discreet": "yes" if contact.discreet else "no",
         "large_print": "yes" if contact.large_print else "",
+        "easy_read": "yes" if contact.easy_read else "",
         "reminders": contact.reminders.value,
         "quiet_from": contact.quiet_from.isoformat("minutes") if contact.quiet_from else "",
         "quiet_to": contact.quiet_to.isoformat("minutes") if contact.quiet_to else "",
@@ -117,6 +119,7 @@ def read_person(form: Form, allowed: Allowed) -> PersonForm:
         guardian=guardian or None,
         discreet=typed["discreet"] != "no",
         large_print=typed["large_print"] == "yes",
+        easy_read=typed["easy_read"] == "yes",
         reminders=ReminderLevel(typed["reminders"]),
         quiet_from=quiet_from,
         quiet_to=quiet_to,

@@ -8,7 +8,9 @@ from datetime import date, datetime, time
 from service.domain.contact import Contact
 from service.domain.message import ComposedMessage, MessageKind, PlannedMessage
 from service.domain.plan import Plan
+from service.domain.questions import questions_for
 from service.domain.sending import pick_channel
+from service.domain.visit import Visit
 from service.errors import WordingError
 from service.links import STAND_IN, page_url
 from service.messages.compose import Letter, compose
@@ -52,19 +54,20 @@ class Preview:
     messages: tuple[MessagePreview, ...]
 
 
-def preview(
-    services: Services, work: UnitOfWork, plan: Plan, contact: Contact, appointment: Appointment, now: datetime
-) -> Preview:
-    """What the person would see and be sent if this plan were given at `now`. Stores nothing."""
+def preview(services: Services, work: UnitOfWork, plan: Plan, visit: Visit, contact: Contact, now: datetime) -> Preview:
+    """What the person would see and be sent if this plan of this visit were given at `now`. Stores nothing."""
+    appointment = visit.appointment
     wordings, booked = services.wordings(work), booked_text(appointment)
     approved = True
     try:
         choice = wordings.choose_language(contact.language, units_of(plan))
     except WordingError:  # not even the source language is approved: show the drafts and say so
-        approved, wordings = False, services.drafts()
+        approved, wordings = False, services.drafts(work)
         choice = wordings.choose_language(contact.language, units_of(plan))
+    wordings = wordings.for_reader(easy=contact.easy_read)
     person = contact.given_name if contact.guardian else ""
-    reading = read_plan(plan, wordings, choice.language, services.clinic, person=person, booked=booked)
+    asked = questions_for(plan, visit, services.pack)
+    reading = read_plan(plan, wordings, choice.language, services.clinic, person=person, booked=booked, questions=asked)
     kinds: dict[MessageKind, list[PlannedMessage]] = {}
     for planned in messages_for(services, plan, contact, appointment, now):
         kinds.setdefault(planned.kind, []).append(planned)
@@ -76,12 +79,18 @@ def preview(
         fallback=choice.fallback,
         missing=choice.missing,
         approved=approved,
-        messages=tuple(_of_kind(services, usable, plan, contact, letter, group) for group in kinds.values()),
+        messages=tuple(_of_kind(services, work, usable, plan, contact, letter, group) for group in kinds.values()),
     )
 
 
 def _of_kind(
-    services: Services, wordings: Wordings, plan: Plan, contact: Contact, letter: Letter, group: list[PlannedMessage]
+    services: Services,
+    work: UnitOfWork,
+    wordings: Wordings,
+    plan: Plan,
+    contact: Contact,
+    letter: Letter,
+    group: list[PlannedMessage],
 ) -> MessagePreview:
     first, channel = group[0], pick_channel(group[0].kind, contact)
     composed, approved = None, True
@@ -90,7 +99,7 @@ def _of_kind(
             composed = compose(first, plan, contact, services.clinic, wordings, channel, letter)
         except WordingError:
             approved = False
-            composed = compose(first, plan, contact, services.clinic, services.drafts(), channel, letter)
+            composed = compose(first, plan, contact, services.clinic, services.drafts(work), channel, letter)
     return MessagePreview(
         kind=first.kind,
         count=len(group),

@@ -19,6 +19,7 @@ ATTENTION: dict[str, str] = {
     "start": "asked to start again, from a number or address in no record",
     "help": "asked for help, from a number or address in no record",
     "channel-stopped": "stopped a channel",
+    "stop-unsure": "e-mail was stopped by a mail that may not be from them: ask the person",
     "channel-started": "started a channel again",
     "complaint": "reported our mail as unwanted",
     "contact-invalid": "messages do not reach this number or address: ask for another one",

@@ -9,6 +9,7 @@ from flask import Blueprint, Response, make_response, redirect, render_template,
 from werkzeug.wrappers import Response as BaseResponse
 
 from service.domain.contact import Channel, Contact
+from service.domain.message import State
 from service.domain.plan import Status
 from service.domain.sending import LABELS, Reason
 from service.domain.visit import Side
@@ -26,6 +27,8 @@ from service.planning.people import (
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
 from service.web.forms import BookingForm, read_booking
+from service.web.shown import counted
+from service.web.sure import asked_first
 
 bp = Blueprint("record", __name__)
 
@@ -78,8 +81,9 @@ ENDS: dict[str, tuple[Callable[[str], None], str]] = {
     ),
 }
 """What ends every message to a person, or takes that back; and the part of the page that it belongs to."""
+WAITING = frozenset({State.PENDING, State.CLAIMED})
 SHOWN = 50
-"""Lines of "who did what" on the page. Our choice."""
+"""Lines of "who did what", and of what the person wrote, on the page. Our choice."""
 
 
 @bp.get("/people/<person_id>")
@@ -97,6 +101,7 @@ def _page(person_id: str, *, booking: BookingForm | None = None, unsaid: str = "
         person = work.people.get(person_id)
         plans = work.plans.of_person(person_id)
         messages = work.messages.of_person(person_id)
+        wrote = work.inbound.of_person(person_id, person.contact, SHOWN)
         linked = work.links.live_id(person_id) is not None
         subjects = (person_id, *(stored.id for stored in plans))
         history = [line for subject in subjects for line in work.ledger.history(subject, limit=SHOWN)]
@@ -107,6 +112,8 @@ def _page(person_id: str, *, booking: BookingForm | None = None, unsaid: str = "
         person=person,
         plans=plans,
         messages=messages,
+        wrote=wrote,
+        full=len(wrote) == SHOWN,
         linked=linked,
         history=sorted(history, key=lambda line: line.at, reverse=True)[:SHOWN],
         actions=ACTIONS,
@@ -170,8 +177,28 @@ def left(person_id: str) -> BaseResponse | Response:
     if wanted not in ENDS:
         raise NotAllowedError("choose moved away, died, or consent withdrawn, or take one of them back")
     act, part = ENDS[wanted]
+    if wanted == "withdrawn" and (asked := _ask_to_withdraw(person_id)) is not None:
+        return asked
     act(person_id)
     return redirect(url_for("desk.record.show", person_id=person_id, _anchor=part))
+
+
+def _ask_to_withdraw(person_id: str) -> Response | None:
+    with the_services().open_reading() as work:
+        person = work.people.get(person_id)
+        waiting = [each for each in work.messages.of_person(person_id) if each.state in WAITING and not each.superseded]
+    reminders = counted(len(waiting), "message that waits", "messages that wait")
+    return asked_first(
+        title=f"Did {person.name} withdraw consent to messages?",
+        said=[
+            f"Nothing more is sent to {person.contact.guardian or person.name}, by any way: {reminders} will not go, "
+            "urgent advice included, and later visits send nothing either.",
+            "The plan, its page and the printed sheet stay.",
+        ],
+        button="Yes, record that consent is withdrawn",
+        back=url_for("desk.record.show", person_id=person_id, _anchor="consent"),
+        here="people",
+    )
 
 
 @bp.post("/people/<person_id>/usable")

@@ -78,6 +78,11 @@ def length_of(span: timedelta) -> str:
     return "less than a minute"
 
 
+def counted(number: int, one: str, many: str = "") -> str:
+    """A number and its noun: "1 message", "2 messages"."""
+    return f"{number} {one if number == 1 else many or f'{one}s'}"
+
+
 def language_name(tag: str) -> str:
     """A language by its own name."""
     try:
@@ -118,5 +123,5 @@ def _head() -> dict[str, object]:
     if staff is None:
         return {"staff": None, "demo": the_settings().demo_page}
     with the_services().open_reading() as work:
-        attention = work.ledger.open_count()
+        attention = work.inbound.open_count()
     return {"staff": staff, "csrf": access.csrf(), "attention_count": attention, "demo": the_settings().demo_page}

@@ -44,6 +44,7 @@ from service.config import read_settings
 from service.delivery.dispatch import send_due
 from service.domain.contact import Channel
 from service.domain.message import Envelope, Outcome
+from service.errors import DatabaseAwayError
 from service.inbound.rounds import close_transports
 from service.services import Services
 from service.transports.port import load_transport
@@ -69,6 +70,16 @@ class Telling:
         return getattr(self.real, name)
 
 
+def passed(services: Services, owner: str, batch: int) -> bool:
+    """One pass, and whether there was something to do. A database that is away is waited for, as the service does: on a
+    busy machine eight writers can keep one from SQLite's lock for longer than it waits."""
+    try:
+        done = send_due(services, owner, batch)
+    except DatabaseAwayError:
+        return True
+    return bool(done.claimed or done.ended)  # repeats are not claimed
+
+
 def work(services: Services, owner: str, batch: int, ready: int, *, at_once: bool) -> None:
     """The life of one worker; it never returns."""
     signal.alarm(LONGEST_LIFE)
@@ -88,7 +99,7 @@ def work(services: Services, owner: str, batch: int, ready: int, *, at_once: boo
         if at_once:
             tell()
         while True:
-            if not send_due(services, owner, batch).claimed:
+            if not passed(services, owner, batch):
                 tell()
                 time.sleep(0.002)
     except BaseException:
@@ -103,8 +114,7 @@ def work_off(services: Services, owner: str, batch: int) -> None:
     idle = 0
     try:
         while idle < 3:
-            done = send_due(services, owner, batch)
-            idle = 0 if done.claimed or done.ended else idle + 1  # repeats are not claimed
+            idle = 0 if passed(services, owner, batch) else idle + 1
             time.sleep(0.01 if idle else 0)
     except BaseException:
         traceback.print_exc()

@@ -12,7 +12,7 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -20,6 +20,7 @@ from typing import Any
 from urllib.error import HTTPError
 from urllib.request import Request, urlopen
 
+from acceptance.sizes import size
 from builders import SECRET, a_database, a_person, a_visit, an_ear, free_port
 from sqlalchemy import Engine, MetaData, Table, text
 
@@ -34,8 +35,6 @@ from service.wiring import build
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
-PATIENCE = 240.0
-"""Seconds after which a test has failed; never waited for when all is well."""
 CALLBACK_SECRET = "what the far side knows"
 PAST = "2000-01-01 00:00:00"
 
@@ -128,6 +127,8 @@ class FarSide:
     http: int = 0
     smtp: int = 0
     process: subprocess.Popen[bytes] | None = None
+    _read: int = 0
+    _handed: int = 0
 
     def told(self, **how: object) -> None:
         """Have it behave otherwise from now on."""
@@ -139,6 +140,16 @@ class FarSide:
     def journal(self) -> list[Line]:
         place = self.folder / "journal"
         return [Line(**json.loads(line)) for line in place.read_text().splitlines()] if place.exists() else []
+
+    @property
+    def handed(self) -> int:
+        """How many hand-overs it saw; it reads only what is new since it was last asked."""
+        with suppress(FileNotFoundError), (self.folder / "journal").open("rb") as journal:
+            journal.seek(self._read)
+            new = journal.read()
+            self._read += len(new)
+            self._handed += new.count(b"\n")
+        return self._handed
 
     @property
     def taken(self) -> Counter[str]:
@@ -178,9 +189,10 @@ def a_far_side(folder: Path) -> Iterator[FarSide]:
 
 
 def wait_until(happened: Callable[[], bool], what: str, pause: float = 0.1) -> None:
-    deadline = time.monotonic() + PATIENCE
+    patience = size("patience, seconds")
+    deadline = time.monotonic() + patience
     while not happened():
-        assert time.monotonic() < deadline, f"not within {PATIENCE:.0f} seconds: {what}"
+        assert time.monotonic() < deadline, f"not within {patience} seconds: {what}"
         time.sleep(pause)
 
 
@@ -194,6 +206,7 @@ class Site:
     engine_name: str
     engine: Engine
     processes: list[subprocess.Popen[bytes]] = field(default_factory=list)
+    reloaders: list[subprocess.Popen[bytes]] = field(default_factory=list)
     options: dict[str, Any] = field(default_factory=dict)
 
     def config(self, port: int | None = None) -> Path:
@@ -230,24 +243,40 @@ class Site:
 
     def start(self, command: str, port: int | None = None, **more: Any) -> subprocess.Popen[bytes]:
         """`tragus serve` or `tragus work`; what it logs is kept."""
-        log = (self.folder / f"log{len(self.processes)}").open("ab")
-        with log:
-            process = subprocess.Popen(
-                [sys.executable, "-m", "service", command, "--config", str(self.config(port))],
-                stdout=log,
-                stderr=log,
-                cwd=ROOT,
-                **more,
-            )
+        return self.run_python("-m", "service", command, "--config", str(self.config(port)), **more)
+
+    def run_python(self, *arguments: str, **more: Any) -> subprocess.Popen[bytes]:
+        """A process that ends with the test; what it logs is kept."""
+        with (self.folder / f"log{len(self.processes)}").open("ab") as log:
+            process = subprocess.Popen([sys.executable, *arguments], stdout=log, stderr=log, cwd=ROOT, **more)
         self.processes.append(process)
         return process
 
-    def serve(self) -> tuple[subprocess.Popen[bytes], int]:
-        """A server that answers already, and its port."""
+    def behind(self, module: str, *arguments: str) -> tuple[subprocess.Popen[bytes], int]:
+        """`service.wsgi` behind a server of the operator's own, which answers already; and its port. {port} stands for
+        it in the arguments."""
         port = free_port()
-        process = self.start("serve", port)
+        told = [each.replace("{port}", str(port)) for each in arguments]
+        env = os.environ | {"TRAGUS_CONFIG": str(self.config(port))}
+        process = self.run_python("-m", module, *told, env=env)
         self.answers(process, port)
         return process, port
+
+    def serve(self, *, worker: bool = True) -> tuple[subprocess.Popen[bytes], int]:
+        """A server that answers already, and its port; beside it a worker, where the engine has one."""
+        ((process, port),) = self.serve_all(1, worker=worker)
+        return process, port
+
+    def serve_all(self, count: int, *, worker: bool = True) -> list[tuple[subprocess.Popen[bytes], int]]:
+        """So many servers that answer already, and their ports; and one worker, where the engine has one. All are
+        started at once, for that takes them longest."""
+        ports = [free_port() for _ in range(count)]
+        servers = [(self.start("serve", port), port) for port in ports]
+        if worker and self.engine_name == "procrastinate":
+            self.start("work")
+        for process, port in servers:
+            self.answers(process, port)
+        return servers
 
     def answers(self, process: subprocess.Popen[bytes], port: int) -> None:
         def up() -> bool:
@@ -264,6 +293,8 @@ class Site:
         for process in self.processes:
             if process.poll() is None:
                 process.send_signal(signal.SIGCONT)
+                for child in children(process.pid) if process in self.reloaders else ():
+                    os.kill(child, signal.SIGTERM)  # which its parent waits for, and ends with
                 process.terminate()
         for process in self.processes:
             try:
@@ -316,6 +347,17 @@ class Site:
         return {row[0] for row in self.rows("SELECT message_id FROM attention WHERE done IS NULL")}
 
 
+def children(pid: int) -> set[int]:
+    """The processes that this one started and that are not gone."""
+    found = set()
+    for place in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(FileNotFoundError, ProcessLookupError):
+            state, parent = place.read_text().rpartition(")")[2].split()[:2]
+            if int(parent) == pid and state != "Z":
+                found.add(int(place.parent.name))
+    return found
+
+
 @contextmanager
 def a_site(folder: Path, url: str, *, engine: str = "", **options: Any) -> Iterator[Site]:
     """A migrated, approved installation with its far side. The engine suits the database unless named."""
@@ -363,7 +405,7 @@ def with_messages(
     """So many people, each with one message that is due now (or as `due` says). The first is given through the
     service; the others are its rows once more. Returns the ids of the messages."""
     services = site.services()
-    approve_language(services, "en", "Dr Wren Halloway")
+    approve_language(services, "en", "Dr Wren Halloway", reason="for a test")
     person = a_person(services, "p0", channels=(channel,))
     give(services, person, a_visit(an_ear("normal"), an_ear("normal")), by="nurse")
     return copies(site.engine, count, kind=kind, due=due, useful=useful)
@@ -376,21 +418,27 @@ def copies(
     kind: MessageKind = MessageKind.PLAN_GIVEN,
     due: Callable[[int], datetime] | None = None,
     useful: timedelta = timedelta(days=3),
+    more: bool = False,
 ) -> list[str]:
-    """The one person in the database, `count` times over, each with one message of this kind."""
+    """The one person in the database, `count` times over, each with one message of this kind; in place of the messages
+    that are there, unless they are `more`."""
     meta = MetaData()
     names = ("people", "visits", "plans", "links", "messages")
-    now = datetime.now(UTC).replace(tzinfo=None) if engine.dialect.name == "sqlite" else datetime.now(UTC)
+    sqlite = engine.dialect.name == "sqlite"
+    now = datetime.now(UTC)
+    ids: list[str] = []
     with engine.begin() as connection:
         meta.reflect(connection, only=names)
-        tables = {name: meta.tables[name] for name in names}
-        first = {name: _first(connection, table) for name, table in tables.items()}
+        first = {name: _first(connection, meta.tables[name]) for name in names}
+        if not more:
+            connection.execute(text("DELETE FROM messages"))
+    for start in range(0, count, 5000):  # short transactions: others may be writing
         rows: dict[str, list[dict[str, Any]]] = {name: [] for name in names}
-        for number in range(count):
+        for number in range(start, min(count, start + 5000)):
             at = due(number) if due is not None else now
-            if engine.dialect.name == "sqlite":
+            if sqlite:
                 at = at.replace(tzinfo=None)
-            mark = f"{number:024d}"
+            mark = f"{'x' if more else ''}{number:024d}"
             person, visit, plan, link = f"person{mark}", f"visit{mark}", f"plan{mark}", f"link{mark}"
             rows["people"].append(first["people"] | {"id": person})
             rows["visits"].append(first["visits"] | {"id": visit, "person_id": person})
@@ -398,18 +446,17 @@ def copies(
             hashed = hash_of(token_of(SECRET, link))
             rows["links"].append(first["links"] | {"id": link, "person_id": person, "token_hash": hashed})
             moments = {"due": at, "earliest": at, "look_at": at, "last_useful": at + useful}
-            rows["messages"].append(
-                first["messages"]
-                | moments
-                | {"id": f"m{mark}", "person_id": person, "plan_id": plan, "key": kind.value, "kind": kind.value}
-            )
-        connection.execute(text("DELETE FROM messages"))
-        for name in names:
-            for start in range(0, count, 5000):
-                connection.execute(tables[name].insert(), rows[name][start : start + 5000])
-    return [row["id"] for row in rows["messages"]]
+            owned = {"id": f"m{mark}", "person_id": person, "plan_id": plan, "key": kind.value, "kind": kind.value}
+            rows["messages"].append(first["messages"] | moments | owned)
+        with engine.begin() as connection:
+            for name in names:
+                connection.execute(meta.tables[name].insert(), rows[name])
+        ids += [row["id"] for row in rows["messages"]]
+    return ids
 
 
 def _first(connection: Any, table: Table) -> dict[str, Any]:
-    wanted = table.c.kind == MessageKind.PLAN_GIVEN.value if table.name == "messages" else text("1 = 1")
+    wanted = text("1 = 1")
+    if table.name == "messages":
+        wanted = text(f"kind = '{MessageKind.PLAN_GIVEN.value}' AND state = 'pending'")
     return dict(connection.execute(table.select().where(wanted).limit(1)).mappings().one())

@@ -20,15 +20,13 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from acceptance.running import HERE, PATIENCE, ROOT, Site, a_site, wait_until, with_messages
+from acceptance.running import HERE, ROOT, Site, a_site, wait_until, with_messages
+from acceptance.sizes import size
 from database.postgres import Postgres
 from sqlalchemy.exc import OperationalError
 
 from service.domain.contact import Channel
 from service.domain.message import MessageKind
-
-NIGHTLY = os.environ.get("TRAGUS_NIGHTLY", "") == "1"
-"""Whether the counts are those of the nightly run."""
 
 SEED = int(os.environ.get("TRAGUS_SEED", "0")) or random.SystemRandom().randrange(1, 10**6)
 """Where the random moments come from; printed, and set again with TRAGUS_SEED."""
@@ -37,16 +35,12 @@ CONNECTIONS = 4
 """Hand-overs that one worker has under way at most."""
 
 
-def size(usual: int, nightly: int) -> int:
-    """How many, by which run this is."""
-    return nightly if NIGHTLY else usual
-
-
 @dataclass(frozen=True, kw_only=True)
 class Figures:
     """One line of the table. `tries` are kills, or hand-overs that met the fault. `lost`: neither out nor accounted
     for. `doubled`: accepted twice without ever having been uncertain. `uncertain`: messages that were ever so; `left`
-    those that still are; `twice` those that reached somebody twice, after the rule repeated them."""
+    those that still are; `twice` those that reached somebody twice, after the rule repeated them. `seconds`: how long it
+    took; for a database that was away, from its return to the next hand-over."""
 
     fault: str
     engine: str
@@ -217,9 +211,7 @@ def away(
         ids = with_messages(site, messages)
         site.far.told(wait_ms=30)
         _, port = site.serve()
-        if server is not None:
-            site.start("work")
-        wait_until(lambda: len(site.far.journal) > messages // 10, "sending is under way")
+        wait_until(lambda: site.far.handed > messages // 10, "sending is under way")
         if server is not None:
             server.stop()
             time.sleep(seconds)
@@ -229,11 +221,14 @@ def away(
             with write_lock_held(Path(url.removeprefix("sqlite:///"))):
                 time.sleep(seconds)
                 seen(port)
+        back, handed = time.monotonic(), site.far.handed
+        wait_until(lambda: site.far.handed > handed, "sending goes on", pause=0.01)
+        recovery = time.monotonic() - back
         wait_until(lambda: quiet(site), "what is due is sent again, without a restart")
         assert all(process.poll() is None for process in site.processes)
         site.leases_run_out()  # of what was claimed when it went away
         wait_until(site.settled, "what was held up went out, or is uncertain")
-        return figures(site, "database away", ids, workers=1, tries=1, seconds=seconds)
+        return figures(site, "database away", ids, workers=1, tries=1, seconds=recovery)
 
 
 def quiet(site: Site) -> bool:
@@ -265,7 +260,7 @@ def frozen(folder: Path, url: str, *, messages: int, workers: int, tries: int) -
 def stopped(site: Site, crowd: list[subprocess.Popen[bytes]]) -> subprocess.Popen[bytes]:
     """A process that is frozen during a hand-over, and whose lease has run out. One that was frozen in the middle of a
     transaction goes on for a moment and is frozen again, for nobody could write to what it has locked."""
-    deadline = time.monotonic() + PATIENCE
+    deadline = time.monotonic() + size("patience, seconds")
     while time.monotonic() < deadline:
         victim = holder(site, crowd)
         victim.send_signal(signal.SIGSTOP)
@@ -285,10 +280,8 @@ def stopped(site: Site, crowd: list[subprocess.Popen[bytes]]) -> subprocess.Pope
 
 def more(site: Site, count: int) -> None:
     """Wait until so many more hand-overs came, or nothing waits any more."""
-    wanted = len(site.far.journal) + count
-    wait_until(
-        lambda: len(site.far.journal) >= wanted or not site.states["pending"], "sending is under way", pause=0.01
-    )
+    wanted = site.far.handed + count
+    wait_until(lambda: site.far.handed >= wanted or not site.states["pending"], "sending is under way", pause=0.01)
 
 
 def holder(site: Site, crowd: list[subprocess.Popen[bytes]]) -> subprocess.Popen[bytes]:
@@ -332,7 +325,7 @@ def disk_full(folder: Path, url: str, *, messages: int) -> Figures:
             bound["pages"] = 2**30
 
         ended = threading.Event()
-        timer = threading.Timer(6, more)
+        timer = threading.Timer(3, more)
         timer.start()
         try:
             while not ended.is_set():

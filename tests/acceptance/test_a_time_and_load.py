@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from acceptance.desk import Desk, add_wren
-from acceptance.running import a_site, on_sqlite, wait_until, with_messages
-from acceptance.scenarios import size
+from acceptance.running import a_site, copies, on_sqlite, wait_until, with_messages
+from acceptance.sizes import size
 from builders import a_clinic, a_person, a_service, a_visit
 from delivery.test_pretend import WoundClock
 
@@ -75,12 +75,16 @@ def test_a5_many_writers_a_sender_and_a_reader_never_find_the_database_locked(tm
         _, port = site.serve()
         wrong: list[str] = []
         done: list[str] = []
+        took: list[float] = []
         people = [a_person(services, f"w{number}") for number in range(8)]
 
         def write(desk: Desk, person: str) -> None:
             try:
                 while time.monotonic() < ends or done.count(person) < 2:
-                    plan = desk.give(person)
+                    form = desk.propose(person)
+                    begun = time.monotonic()
+                    plan = desk.give(person, form)
+                    took.append(time.monotonic() - begun)
                     desk.post(f"/plans/{plan}/status", {"do": "withdraw", "reason": "given to the wrong person"})
                     done.append(person)
             except Exception as fault:  # every answer that is not 2xx
@@ -94,14 +98,17 @@ def test_a5_many_writers_a_sender_and_a_reader_never_find_the_database_locked(tm
             except Exception as fault:
                 wrong.append(repr(fault))
 
-        threads = [threading.Thread(target=write, args=(Desk(port), person)) for person in people]
-        threads.append(threading.Thread(target=read, args=(Desk(port),)))
-        ends = time.monotonic() + size(10, 60)
+        first, *desks = Desk(port).many(9)
+        threads = [threading.Thread(target=write, args=pair) for pair in zip(desks, people, strict=True)]
+        threads.append(threading.Thread(target=read, args=(first,)))
+        ends = time.monotonic() + size("A5 seconds")
         for thread in threads:
             thread.start()
         for thread in threads:
             thread.join()
         assert not wrong, wrong[:3]
+        p50, p99 = (sorted(took)[int(len(took) * part)] * 1000 for part in (0.5, 0.99))
+        print(f"{len(took)} plans given: half within {p50:.0f} ms, 99 % within {p99:.0f} ms; 8 writers and a reader")
         assert set(done) == set(people)
         assert "database is locked" not in site.logs
         assert "Traceback" not in site.logs
@@ -111,9 +118,9 @@ def test_a5_many_writers_a_sender_and_a_reader_never_find_the_database_locked(tm
 def test_a5_the_write_lock_is_not_held_while_a_far_side_takes_its_time(database_url: str, tmp_path: Path) -> None:
     with a_site(tmp_path, database_url, timeout=60, connections=1) as site:
         with_messages(site, 1)
-        site.far.told(play="late", seconds=8)
+        site.far.told(play="late", seconds=5)
         site.start("serve" if site.engine_name == "embedded" else "work")
-        wait_until(lambda: bool(site.far.journal), "a hand-over is under way", pause=0.01)
+        wait_until(lambda: site.far.handed > 0, "a hand-over is under way", pause=0.01)
         for number in range(20):
             site.run("INSERT INTO facts (name, value) VALUES (:name, 'x')", name=f"written{number}")
         assert site.states == {"handing": 1}, "twenty others wrote while one hand-over lasted"
@@ -130,37 +137,45 @@ def memory_of(pid: int) -> int:
 def test_a6_messages_far_in_the_future_cost_no_memory_go_out_once_and_are_cancelled_by_one_row(
     database_url: str, tmp_path: Path
 ) -> None:
-    count = size(20_000, 100_000)
+    """Some of them come due, and are sent; the others stay where they are."""
+    count, some = size("A6 messages"), size("A6 messages sent")
     with a_site(tmp_path, database_url, pretend=True) as site:
         start = datetime.now(UTC)
-        ids = with_messages(
-            site,
+        now_due, pattern = with_messages(
+            site, 2, due=lambda n: start + n * timedelta(days=80), useful=timedelta(days=90)
+        )
+        site.serve()
+        wait_until(lambda: site.states["sent"] == 1, "it runs, and has sent what was due")
+        time.sleep(3)
+        before = [memory_of(process.pid) for process in site.processes]
+        # The first `some` come due within 30 days, the others in the 30 days after.
+        future = copies(
+            site.engine,
             count,
-            due=lambda n: start + timedelta(days=1 + n % 60, seconds=n) if n else start,
+            more=True,
+            due=lambda n: start + timedelta(days=1 + 29 * n / some if n < some else 31 + n % 30, seconds=n % 60),
             useful=timedelta(days=90),
         )
-        due_early = [each for n, each in enumerate(ids) if n % 60 == 0][1:61]
-        keep = set(due_early)
-        process = site.start("serve" if site.engine_name == "embedded" else "work")
-        wait_until(lambda: bool(site.far.journal), "it runs, and has sent the one that is due")
-        time.sleep(3)
-        before = memory_of(process.pid)
-        time.sleep(size(5, 60))
-        assert memory_of(process.pid) - before < 20, "it reads none of them ahead of time"
-        assert len(site.far.journal) == 1
-        gone = due_early[0]
+        time.sleep(size("A6 seconds"))
+        grown = [memory_of(process.pid) - had for process, had in zip(site.processes, before, strict=True)]
+        print(f"{count} future messages: the processes grew by {grown} MiB from {before}")
+        assert max(grown) < 20, "they read none of them ahead of time"
+        assert site.far.taken == {now_due: 1}
+        gone = future[some // 2]
         assert site.run("UPDATE messages SET superseded = true WHERE id = :id", id=gone) == 1, "one row"
-        # The other days go further away, so that the sample stays small.
-        site.run(
-            "UPDATE messages SET look_at = :far WHERE due > :soon OR id NOT IN (SELECT id FROM messages ORDER BY due LIMIT 61)",
-            far=str(start + timedelta(days=80))[:26],
-            soon=str(start + timedelta(days=2, hours=12))[:26],
+        changed = future[1]
+        assert site.run("UPDATE messages SET look_at = :far WHERE id = :id", far=FAR, id=changed) == 1, "one row"
+        site.wind(days=30, hours=13)
+        waiting = "SELECT count(*) FROM messages WHERE look_at < :soon AND state IN ('pending', 'claimed', 'handing')"
+        soon = str(start + timedelta(days=30, hours=12))[:26]
+        wait_until(lambda: site.rows(waiting, soon=soon)[0][0] == 0, "all that are due are sent", pause=1)
+        states = site.ids
+        assert (states[gone], states[changed], states[pattern]) == ("dropped", "pending", "pending")
+        expected = set(future[:some]) - {gone, changed} | {now_due}
+        assert site.far.taken == dict.fromkeys(expected, 1), "each exactly once"
+        print(
+            f"{len(expected)} of them were sent, each once; RSS then {[memory_of(each.pid) for each in site.processes]} MiB"
         )
-        site.wind(days=3)
-        waiting = "SELECT count(*) FROM messages WHERE look_at < :soon AND state = 'pending'"
-        wait_until(
-            lambda: site.rows(waiting, soon=str(start + timedelta(days=2, hours=12))[:26])[0][0] == 0, "all sent"
-        )
-        wait_until(lambda: site.states["claimed"] + site.states["handing"] == 0, "nothing is under way")
-        assert site.ids[gone] == "dropped"
-        assert site.far.taken == dict.fromkeys((keep - {gone}) | {ids[0]}, 1), "each exactly once"
+
+
+FAR = "2100-01-01 00:00:00.000000"

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 from acceptance.running import a_site, call_back, on_sqlite, wait_until, with_messages
-from acceptance.scenarios import LATER, SEED, Figures, crew, figures, killed, misbehaving, size
+from acceptance.scenarios import LATER, SEED, Figures, crew, figures, killed, misbehaving
+from acceptance.sizes import size
 from builders import StoppedClock, a_person, a_service, a_visit, an_ear
 from smpp_peer import GIVEN, Peer, accept, drop_after_accept, in_turn, receipt, silent
 from smpp_peer import a_peer as a_centre
@@ -105,8 +106,6 @@ def test_e2_a_callback_of_the_gateway_settles_what_was_answered_too_late(databas
         ids = with_messages(site, 4, kind=MessageKind.CHECK_IN)
         site.far.told(play="late", first=True, every=4, seconds=2)
         _, port = site.serve()
-        if site.engine_name == "procrastinate":
-            site.start("work")
         wait_until(site.settled, "every hand-over ended")
         uncertain = [each for each, state in site.ids.items() if state == "uncertain"]
         assert len(uncertain) == 1
@@ -151,18 +150,18 @@ def holds(found: Figures, capfd: pytest.CaptureFixture[str]) -> None:
     assert (found.lost, found.doubled) == (0, 0), found
 
 
-@pytest.mark.parametrize(("workers", "kills"), [(2, 50), (8, 300)])
+@pytest.mark.parametrize("workers", [2, 8])
 def test_e3_killed_between_hand_over_and_outcome_loses_nothing_and_doubles_only_what_is_uncertain(
-    database_url: str, tmp_path: Path, workers: int, kills: int, capfd: pytest.CaptureFixture[str]
+    database_url: str, tmp_path: Path, workers: int, capfd: pytest.CaptureFixture[str]
 ) -> None:
     """With those of A7 and E4 more than a thousand kills over the suite; it ends with their number."""
-    holds(killed(tmp_path, database_url, kills=size(kills, 2500), workers=workers), capfd)
+    holds(killed(tmp_path, database_url, kills=size(f"E3 kills of one of {workers}"), workers=workers), capfd)
 
 
 def test_e4_where_keys_are_honoured_kills_leave_one_effect_each_and_nothing_uncertain(
     database_url: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    found = killed(tmp_path, database_url, kills=size(25, 1000), workers=4, honour=True)
+    found = killed(tmp_path, database_url, kills=size("E4 kills"), workers=4, honour=True)
     holds(found, capfd)
     assert (found.left, found.twice) == (0, 0)
 
@@ -171,7 +170,7 @@ def test_e4_where_keys_are_honoured_a_lost_or_late_answer_leaves_one_effect_and_
     tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     url = on_sqlite(tmp_path)
-    found = misbehaving(tmp_path, url, "drop,late", workers=2, messages=size(32, 200), honour=True)
+    found = misbehaving(tmp_path, url, "drop,late", workers=2, messages=size("E4 messages"), honour=True)
     holds(found, capfd)
     assert (found.left, found.twice) == (0, 0)
     assert found.uncertain >= found.tries

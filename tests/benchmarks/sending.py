@@ -105,12 +105,11 @@ def ours(services: Services, count: int) -> float:
 
 
 @contextmanager
-def sink() -> Iterator[int]:
-    """The port of a mail server in a process of its own."""
+def sink(folder: Path | None = None) -> Iterator[int]:
+    """The port of a mail server in a process of its own; with a folder it keeps each mail on the disk first."""
     port = free_port()
-    server = subprocess.Popen(
-        [sys.executable, str(HERE / "sink.py"), str(port)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    )
+    command = [sys.executable, str(HERE / "sink.py"), str(port), *([str(folder)] if folder else [])]
+    server = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
     assert server.stdout is not None
     assert server.stdin is not None
     try:
@@ -134,10 +133,13 @@ def no_op(count: int, urls: dict[str, str]) -> None:
         print(f"no-op, {name:<12} one process, every commit durable {found:10.0f} /s   {found / limit:6.3f} of bare")
 
 
-def by_mail(folder: Path, count: int) -> None:
-    """Sending to a mail server on this machine."""
-    with sink() as port:
-        services = a_filled_service(f"sqlite:///{folder}/mail.sqlite", count, channel=Channel.EMAIL, due=DUE)
+def by_mail(folder: Path, count: int, *, kept: bool) -> None:
+    """Sending to a mail server on this machine, which keeps each mail on the disk or only says so."""
+    kind = "kept on the disk" if kept else "taken and forgotten"
+    place = folder / f"mail-{kept}"
+    place.mkdir()
+    with sink(place if kept else None) as port:
+        services = a_filled_service(f"sqlite:///{place}.sqlite", count, channel=Channel.EMAIL, due=DUE)
         line = smtplib.SMTP("127.0.0.1", port)
 
         def carry(envelope: Envelope) -> None:
@@ -145,13 +147,11 @@ def by_mail(folder: Path, count: int) -> None:
 
         limit = bare(services, count, Channel.EMAIL, carry)
         line.quit()
-        print(f"SMTP, bare loop over one connection                   {limit:10.0f} /s")
+        print(f"SMTP, {kind:<20} bare loop over one connection {limit:8.0f} /s")
         options = {"host": "127.0.0.1", "port": port, "security": "none", "connections": LANES}
         services.transports = {Channel.EMAIL: SmtpTransport.from_options(options)}
         found = ours(services, count)
-        print(
-            f"SMTP, SQLite, {LANES} connections                           {found:10.0f} /s   {found / limit:6.3f} of bare"
-        )
+        print(f"SMTP, {kind:<20} SQLite, {LANES} connections         {found:8.0f} /s   {found / limit:6.3f} of bare")
         services.transports[Channel.EMAIL].close()
 
 
@@ -204,7 +204,8 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as place:
             folder, postgresql = Path(place), server.migrated()
             no_op(chosen.count, {"SQLite": f"sqlite:///{folder}/text.sqlite", "PostgreSQL": postgresql})
-            by_mail(folder, chosen.count)
+            by_mail(folder, chosen.count, kept=False)
+            by_mail(folder, chosen.count, kept=True)
             many_workers(postgresql, chosen.count)
             memory(folder, 100_000 if chosen.full else 20_000)
     finally:

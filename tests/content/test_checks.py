@@ -9,7 +9,7 @@ import pytest
 from builders import PICTURES, the_pack
 
 from service.content.checks import FIXED, check_complete, check_pack, pictures_used
-from service.domain.pack import Effect, Overrulable, Rule, Urgency
+from service.domain.pack import Condition, Effect, Overrulable, Rule, Urgency
 
 # Every row of the do-not-use matrix for wax softeners: (row, ear findings, history, method, target, may be overruled).
 DO_NOT_USE = [
@@ -166,3 +166,69 @@ def test_a_pack_made_in_memory_can_be_checked_without_files() -> None:
     dropped = {key: value for key, value in pack.urgent.items() if key != "bleeding"}
     faults = check_complete(replace(pack, urgent=dropped))
     assert "finding.heavy-bleeding" in {fault.path for fault in faults}
+
+
+def test_every_question_reads_as_a_question_and_no_answer_is_long() -> None:
+    pack = the_pack()
+    for question in pack.questions.values():
+        assert pack.wording[question.ask].forms["any"].other.endswith("?"), question.id
+        answer = " ".join(pack.wording[unit].forms["any"].other for unit in question.answer)
+        assert len(answer.split()) <= 60, question.id
+        assert all(len(sentence.split()) <= 26 for sentence in re.split(r"(?<=[.?:])\s", answer)), question.id
+
+
+def test_the_way_to_help_at_the_end_of_an_answer_names_the_signs_and_two_ways_to_the_clinic() -> None:
+    pack = the_pack()
+    help_heading = pack.wording["section.help"].forms["any"].other
+    for unit in ("question.to-help", "question.worried"):
+        assert f'"{help_heading}"' in pack.wording[unit].forms["any"].other
+    for unit in ("question.to-help", "question.none-found"):
+        said = pack.wording[unit].forms["any"].other
+        assert pack.wording[unit].safety
+        assert "{phone}" in said
+        assert "{email}" in said
+
+
+def test_a_box_is_not_answered_by_a_common_question_alone() -> None:
+    pack = the_pack()
+    box = replace(pack.findings["grommet"], id="new-box")
+    only_asked = replace(pack.questions["grommet-runs"], when=Condition(ear_any=frozenset({"new-box"})))
+    changed = replace(
+        pack,
+        findings={**pack.findings, "new-box": box},
+        questions={**pack.questions, "grommet-runs": only_asked},
+    )
+    assert "finding.new-box" in {fault.path for fault in check_pack(changed)}
+
+
+@pytest.mark.parametrize(
+    ("change", "path", "message"),
+    [
+        ({"order": 40}, "order", "orders are unique"),
+        ({"answer": ()}, "answer", "needs at least one"),
+        ({"unless": Condition()}, "unless", "always holds"),
+        ({"signs": frozenset({"no-such-sign"})}, "signs", "is not in warnings.toml"),
+        ({"if_said": frozenset({"no.such-unit"})}, "if_said", "is not a sentence of a plan"),
+        ({"unless_said": frozenset({"question.swim.no"})}, "unless_said", "is not a sentence of a plan"),
+        (
+            {"if_said": frozenset({"care.helper"}), "unless_said": frozenset({"care.helper"})},
+            "unless_said",
+            "is also in if_said",
+        ),
+        ({"sources": ()}, "sources", "name at least one source"),
+        ({"answer": ("no.such-unit",)}, "answer", "is in no file of wording/"),
+        ({"answer": ("instil.days",)}, "answer", "no value for it is given here"),
+        ({"ask": "water.keep-dry-always"}, "answer", "needs the form any"),
+        ({"when": Condition(ear_any=frozenset({"no-such-box"}))}, "when.ear_any", "is not a box of findings.toml"),
+    ],
+)
+def test_a_question_that_does_not_hold_together_is_refused(change: dict[str, object], path: str, message: str) -> None:
+    pack = the_pack()
+    broken = replace(pack.questions["ear-candles"], **change)
+    faults = check_pack(replace(pack, questions={**pack.questions, "ear-candles": broken}))
+    assert [fault for fault in faults if fault.path == f"question.ear-candles.{path}" and message in fault.message]
+
+
+def test_a_sheet_cannot_hold_fewer_than_no_questions() -> None:
+    faults = check_complete(replace(the_pack(), questions_on_sheet=-1))
+    assert [fault.path for fault in faults] == ["pack.questions_on_sheet"]

@@ -382,3 +382,16 @@ def test_a_one_form_may_leave_out_the_counted_number(pack_copy: Path) -> None:
 def test_the_shipped_schemas_are_fresh() -> None:
     shipped = {file.name: json.loads(file.read_text(encoding="utf-8")) for file in (ROOT / "schema").glob("*.json")}
     assert shipped == schemas(), "run: python -m service.content content/core --schemas content/schema"
+
+
+def test_a_question_comes_with_its_place_in_the_order_and_whether_it_touches_a_symptom(pack_copy: Path) -> None:
+    question = load_pack(pack_copy).questions["swim-grommet"]
+    assert (question.id, question.ask, question.answer) == (
+        "swim-grommet",
+        "question.swim.ask",
+        ("question.swim.grommet",),
+    )
+    edit(pack_copy / "questions.toml", "signs = []\n", "")
+    (fault,) = faults_of(pack_copy)
+    assert fault.path.endswith(".signs")
+    assert "missing" in fault.message

@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from builders import StoppedClock, a_contact, a_person, a_service, a_visit, an_ear
+from builders import StoppedClock, a_contact, a_person, a_service, a_visit, an_ear, ended
 from database.postgres import Postgres
 from delivery import test_dispatch
 from delivery.test_dispatch import keys_in, many_people, run_peer, states
@@ -147,7 +147,7 @@ def test_an_outcome_that_is_being_recorded_goes_before_a_recovery(postgres_url: 
         work.commit()
     clock.forward(seconds=20)
     with services.open_work() as slow:
-        assert slow.queue.end([Ending(message=claimed, state=State.SENT)], clock.now()) == [Held.OWN]
+        assert ended(slow, [Ending(message=claimed, state=State.SENT)], clock.now()) == [Held.OWN]
         with services.open_work() as other:
             recovered = other.queue.recover(clock.now(), SHORT, lambda _: None)
             assert recovered == [], "it neither waits nor calls it uncertain"
@@ -260,8 +260,10 @@ def test_changes_to_one_plan_from_many_sides_never_block_each_other_for_good(dat
                 now = services.clock.now()
                 work.queue.recover(now, SHORT, lambda _: None)
                 claimed = work.queue.claim("worker", now + timedelta(days=9), timedelta(0), 5)
+                work.commit()
+            with services.open_work() as work:  # people are held before messages, so never in the claim's transaction
                 back = [Ending(message=each, state=State.PENDING, look_at=each.look_at) for each in claimed]
-                work.queue.end(back, now)
+                ended(work, back, now)
                 work.commit()
 
     assert together(statuses, corrections, sending, sending) == []

@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from builders import StoppedClock, a_clinic, a_person, a_service, a_visit, an_ear
+from builders import StoppedClock, a_clinic, a_person, a_service, a_visit, an_ear, ended
 from sqlalchemy import text
 
 from service.delivery.dispatch import send_due
@@ -220,7 +220,7 @@ def test_a_worker_that_lost_its_lease_cannot_overwrite_its_successor() -> None:
     send_due(services, "quick")
     assert len(recorder.sent) == 1
     with services.open_work() as work:
-        assert work.queue.end([Ending(message=slow, state=State.FAILED)], clock.now()) == [Held.LOST]
+        assert ended(work, [Ending(message=slow, state=State.FAILED)], clock.now()) == [Held.LOST]
         work.commit()
         assert work.messages.get(slow.id).state is State.SENT
 

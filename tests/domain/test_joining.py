@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain.contact import Channel, Contact
-from service.domain.joining import JOINED, MOST_JOINED, Ready, join, people_of
+from service.domain.joining import APART, JOINED, MOST_JOINED, Ready, join, people_of
 from service.domain.message import MessageKind, PlannedMessage
 from service.domain.sending import IMPORTANCE
 
@@ -75,6 +75,23 @@ def test_two_children_of_one_guardian_are_said_in_one_when_both_records_say_so()
     found = join([ready("tom", person="tom", contact=CHILD), ready("nia", person="nia", contact=SISTER)])
     assert ids(found) == [["nia", "tom"]]
     assert people_of(found[0]) == ["nia", "tom"]
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [(MessageKind.COURSE_END, MessageKind.DOSE), (MessageKind.APPOINTMENT, MessageKind.RETURN_DUE)],
+)
+def test_what_would_contradict_itself_in_one_message_is_said_in_two(one: MessageKind, other: MessageKind) -> None:
+    assert ids(join([ready("other", other), ready("one", one)])) == [["one"], ["other"]]
+    third = ready("third", MessageKind.CHECK_IN)
+    assert sorted(map(len, join([ready("other", other), ready("one", one), third]))) == [1, 2]
+    siblings = join([ready("nia", other, person="nia", contact=SISTER), ready("tom", one, person="tom", contact=CHILD)])
+    assert len(siblings) == 1, "each child is named before their own sentences"
+
+
+def test_what_would_contradict_a_message_that_goes_now_waits_for_its_own_moment() -> None:
+    soon = ready("end", MessageKind.COURSE_END, overdue=False, due=NOW + timedelta(minutes=20))
+    assert ids(join([soon, ready("dose")])) == [["dose"]]
 
 
 def test_one_number_written_in_two_ways_is_one_number() -> None:
@@ -178,6 +195,9 @@ def test_nothing_is_said_twice_nothing_due_is_lost_and_nobody_reads_what_is_not_
         if len(bundle) == 1:
             continue
         assert {each.message.kind for each in bundle} <= JOINED
+        for person in people_of(bundle):
+            said_of = {each.message.kind for each in bundle if each.person_id == person}
+            assert not any(pair <= said_of for pair in APART)
         assert bundle[0].channel is not Channel.LETTER
         if len({each.person_id for each in bundle}) > 1:
             assert bundle[0].channel is Channel.TEXT
@@ -198,5 +218,8 @@ def test_what_could_be_one_message_is_one(found: list[Ready]) -> None:
                 if each.person_id == person and each.channel is channel and each.message.kind in JOINED and each.overdue
             ]
             carrying = [bundle for bundle in bundles if any(each in bundle for each in mine)]
+            along = {each.message.kind for each in found if each.person_id == person and each.channel is channel}
+            if any(pair <= along for pair in APART):
+                continue  # these stay apart on purpose
             if person in ("maud", "zoe", "cai", "void") or channel is Channel.EMAIL:
                 assert len(carrying) == -(-len(mine) // MOST_JOINED)

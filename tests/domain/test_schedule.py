@@ -10,7 +10,7 @@ import pytest
 from builders import VISIT_DAY, a_contact, a_visit, an_ear, the_pack
 
 from service.domain.build import build_plan
-from service.domain.contact import Contact, ReminderLevel, Rhythm
+from service.domain.contact import Channel, Contact, ReminderLevel, Rhythm
 from service.domain.message import MessageKind, PlannedMessage
 from service.domain.pack import ClinicChoices
 from service.domain.schedule import lay_out
@@ -159,6 +159,37 @@ def test_a_reminder_whose_moment_has_passed_is_not_planned() -> None:
     messages = laid_out(visit, appointment=(date(2026, 11, 27), time(9, 40)))
     assert walls(messages, MessageKind.APPOINTMENT) == ["2026-11-26T08:00"]
     assert all(message.due >= GIVEN for message in messages)
+
+
+BY_LETTER = (Channel.LETTER,)
+
+
+def test_a_letter_stays_useful_for_longer_than_a_text_says() -> None:
+    posted = {message.key: message for message in laid_out(a_visit(), a_contact(channels=BY_LETTER))}
+    texted = {message.key: message for message in laid_out(a_visit())}
+    useful = {key: message.last_useful - message.due for key, message in posted.items()}
+    assert useful["plan-given"] == timedelta(days=5), "a long weekend"
+    assert useful["return-due"] == timedelta(days=7)
+    assert all(useful[key] > texted[key].last_useful - texted[key].due for key in ("plan-given", "return-due"))
+    assert posted["check-in"].last_useful == texted["check-in"].last_useful, "it never goes by letter"
+
+
+def test_who_would_rather_have_a_text_is_sent_nothing_late_though_letters_are_agreed_to() -> None:
+    both = laid_out(a_visit(), a_contact(channels=(Channel.TEXT, Channel.LETTER)))
+    assert both == laid_out(a_visit())
+
+
+def test_urgent_advice_by_letter_is_posted_within_the_day() -> None:
+    (urgent,) = laid_out(a_visit(an_ear("sudden-hearing-loss")), a_contact(channels=BY_LETTER))
+    assert urgent.last_useful - urgent.due == timedelta(days=1)
+
+
+def test_a_letter_about_an_appointment_is_written_only_while_the_post_brings_it_in_time() -> None:
+    visit = a_visit(next_appointment=date(2026, 12, 9))
+    messages = laid_out(visit, a_contact(channels=BY_LETTER), appointment=(date(2026, 12, 9), time(14, 15)))
+    (reminder,) = of_kind(messages, MessageKind.APPOINTMENT)
+    assert reminder.wall == "2026-12-04T08:00", "5 days before; a letter of the day before would come too late"
+    assert reminder.last_useful == datetime(2026, 12, 6, 8, 0, tzinfo=UTC), "3 days before it must be in the post"
 
 
 def test_a_booking_too_late_for_an_ear_does_not_silence_its_return() -> None:

@@ -264,6 +264,23 @@ TABLE = [
         expected=Drop(reason=Reason.APPOINTMENT_CANCELLED),
     ),
     Case(
+        name="nobody is asked to book who has a date: a person looks whether that date is early enough",
+        kind=MessageKind.RETURN_DUE,
+        true=Circumstances(booked=BOOKED),
+        expected=Drop(reason=Reason.BOOKED_LATER),
+    ),
+    Case(
+        name="the appointment was cancelled: the person is asked to book",
+        kind=MessageKind.RETURN_DUE,
+        expected=TEXT,
+    ),
+    Case(
+        name="an invitation that a new plan overtook needs nobody",
+        kind=MessageKind.RETURN_DUE,
+        true=Circumstances(booked=BOOKED, superseded=True),
+        expected=Drop(reason=Reason.SUPERSEDED),
+    ),
+    Case(
         name="the dose was marked as done",
         true=Circumstances(dose_done=True),
         expected=Drop(reason=Reason.DOSE_DONE),
@@ -426,6 +443,7 @@ def test_every_reason_has_a_label_for_staff() -> None:
 
 def test_what_nobody_can_deliver_goes_to_a_person() -> None:
     assert {Reason.NO_CHANNEL, Reason.WORDING_NOT_APPROVED, Reason.REFUSED, Reason.GAVE_UP} <= NEEDS_A_PERSON
+    assert needs_a_person(MessageKind.RETURN_DUE, Reason.BOOKED_LATER)
     for reason in NEEDS_A_PERSON:
         assert needs_a_person(MessageKind.APPOINTMENT, reason)
 
@@ -469,7 +487,7 @@ def test_nothing_but_urgent_advice_goes_in_quiet_hours_and_no_hold_outlives_its_
 ) -> None:
     message = a_message(kind, due=now - timedelta(minutes=ago), useful=timedelta(minutes=minutes), zone=zone)
     clinic = a_clinic(quiet_from=window[0], quiet_to=window[1])
-    true = Circumstances(booked=BOOKED)
+    true = Circumstances(booked=BOOKED if kind is MessageKind.APPOINTMENT else None)
     found = decide(message, a_contact(zone=zone), clinic, true, now=now)
     match found:
         case Send():

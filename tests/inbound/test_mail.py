@@ -154,7 +154,8 @@ def test_automatic_mail_is_kept_and_never_answered() -> None:
     world.send()
     assert len(world.recorder.sent) == 1
     with world.services.open_reading() as work:
-        assert {s.meaning for s in work.inbound.of_person(world.person)} == {"auto-reply"}
+        contact = work.people.get(world.person).contact
+        assert {s.meaning for s in work.inbound.of_person(world.person, contact)} == {"auto-reply"}
 
 
 def test_two_programs_that_answer_each_other_exchange_one_mail_at_most() -> None:
@@ -173,7 +174,20 @@ def test_a_second_mail_under_an_old_message_id_is_not_lost() -> None:
     raw = world.mail("reply-separator")
     take_mail(world.services, raw)
     take_mail(world.services, raw.replace(b"Tuesday", b"Friday"))
-    assert world.reasons() == ["reply", "reply"]
+    assert world.reasons() == ["reply"]
+    with world.services.open_reading() as work:
+        (entry,) = work.ledger.attention()
+        pile = work.inbound.pile_of(entry, work.people.get(world.person).contact)
+    assert pile is not None and pile.count == 2
+
+
+def test_a_stop_to_the_marked_address_of_our_mail_is_as_sure_as_an_answer() -> None:
+    raw = b"From: maud@example.org\nSubject: STOP\nMessage-ID: <s@example.org>\n\nSTOP\n"
+    for secret, reason in ((SECRET, "channel-stopped"), ("another secret, 32 characters long", "stop-unsure")):
+        world = World(Channel.EMAIL)
+        take_mail(world.services, raw, bounce_address(secret, world.message_id, "larkfield.example"))
+        assert stopped(world) == {Channel.EMAIL}
+        assert world.reasons() == [reason]
 
 
 def test_a_mail_that_says_stop_in_its_subject_only_is_a_stop() -> None:

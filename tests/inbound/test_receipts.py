@@ -14,7 +14,7 @@ from inbound.sent import World
 from service.domain.contact import Channel
 from service.domain.message import DeliveryReport, ReportState, State
 from service.domain.sending import Reason
-from service.inbound.receipts import KEPT_FOR, Taken, apply_kept, take_report
+from service.inbound.receipts import KEPT_FOR, MOST_LOOKED_AT, TURN, Taken, apply_kept, take_report
 
 FAILED, DELIVERED, UNDERWAY = ReportState.FAILED, ReportState.DELIVERED, ReportState.UNDERWAY
 
@@ -150,6 +150,25 @@ def test_a_receipt_about_nothing_is_counted_and_given_up_in_the_end() -> None:
     world.clock.forward(seconds=(KEPT_FOR + timedelta(days=1)).total_seconds())
     world.set(reference="late")
     assert apply_kept(world.services) == 0
+
+
+def test_however_many_receipts_fit_nothing_every_other_one_has_its_turn() -> None:
+    world = World(Channel.TEXT)
+
+    def keep(start: int, number: int) -> None:
+        with world.services.open_work() as work:
+            for each in range(start, start + number):
+                assert work.inbound.keep_report(a_report(DELIVERED, reference=f"r{each}"), world.clock.now())
+            work.commit()
+
+    keep(0, MOST_LOOKED_AT + 100)
+    take_report(world.services, a_report(DELIVERED, reference="ours"))
+    keep(10_000, MOST_LOOKED_AT + 100)
+    world.set(reference="ours")
+    rounds = [apply_kept(world.services) for _ in range(3)]
+    assert sum(rounds) == 1 and world.message.state is State.DELIVERED
+    with world.services.open_reading() as work:
+        assert (work.ledger.fact(TURN) is None) == (len(rounds) % 2 == 0), "the turn began anew after two rounds"
 
 
 def test_a_number_that_is_no_good_is_one_thing_to_do_however_many_messages_say_so() -> None:

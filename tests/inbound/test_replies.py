@@ -14,7 +14,14 @@ from service.delivery.dispatch import send_due
 from service.domain.contact import Channel
 from service.domain.message import Inbound, MessageKind, State
 from service.domain.plan import Status
-from service.inbound.replies import ANSWER_AGAIN_AFTER, Meaning, meaning_of, settle_left, take_inbound
+from service.inbound.replies import (
+    ANSWER_AGAIN_AFTER,
+    MOST_OF_A_STRANGER,
+    Meaning,
+    meaning_of,
+    settle_left,
+    take_inbound,
+)
 from service.planning.aftercare import give, set_status
 from service.services import Services
 from service.storage.people import People
@@ -153,17 +160,122 @@ def test_an_answer_goes_at_night_and_during_a_pause_by_the_way_that_the_words_ca
     assert world.recorder.sent[-1].message.channel is Channel.TEXT
 
 
-def test_other_words_are_kept_and_shown_to_a_person_each_time() -> None:
-    world = World(Channel.TEXT)
-    take_inbound(world.services, words("May I come on Tuesday?", 1))
-    take_inbound(world.services, words("Or Wednesday?", 2))
+def pile(world: World, reason: str = "reply") -> tuple[str, int, str]:
+    """The first words of the one open entry for this reason, how many there are, and the latest."""
     with world.services.open_reading() as work:
-        assert [entry.detail for entry in work.ledger.attention()] == ["May I come on Tuesday?", "Or Wednesday?"]
-        assert [s.inbound.text for s in work.inbound.of_person(world.person)] == [
-            "May I come on Tuesday?",
+        (entry,) = work.ledger.attention(only=reason)
+        found = work.inbound.pile_of(entry, work.people.get(entry.person_id).contact)
+    assert found is not None
+    assert found.first[0].inbound.text in entry.detail
+    return entry.detail, found.count, found.latest.inbound.text
+
+
+def test_other_words_are_all_kept_and_are_one_entry_with_the_first_and_the_latest() -> None:
+    world = World(Channel.TEXT)
+    for number, text in enumerate(("May I come on Tuesday?", "Or Wednesday?", "Or in the new year?")):
+        world.clock.forward(minutes=1)
+        take_inbound(world.services, words(text, number, at=world.clock.now()))
+    assert world.reasons() == ["reply"]
+    assert pile(world) == ("May I come on Tuesday?", 3, "Or in the new year?")
+    with world.services.open_reading() as work:
+        contact = work.people.get(world.person).contact
+        assert [s.inbound.text for s in work.inbound.of_person(world.person, contact)] == [
+            "Or in the new year?",
             "Or Wednesday?",
+            "May I come on Tuesday?",
         ]
     assert answers(world) == []
+
+
+def test_harmless_words_that_follow_never_cover_a_warning_nor_a_second_warning_the_first() -> None:
+    world = World(Channel.TEXT)
+    for number, text in enumerate(("there is blood", "Thank you", "see you on Tuesday", "I feel dizzy", "all fine")):
+        world.clock.forward(minutes=1)
+        take_inbound(world.services, words(text, number, at=world.clock.now()))
+    assert sorted(world.reasons()) == ["reply", "reply-warning"]
+    assert pile(world, "reply-warning") == ("there is blood", 2, "I feel dizzy")
+    assert pile(world) == ("Thank you", 3, "all fine")
+
+
+def test_a_new_entry_begins_with_the_words_that_came_after_the_last_one_was_done() -> None:
+    world = World(Channel.TEXT)
+    take_inbound(world.services, words("there is blood", 1))
+    with world.services.open_work() as work:
+        work.ledger.attention_done(work.ledger.attention()[0].id, "desk", world.clock.now())
+        work.commit()
+    world.clock.forward(minutes=1)
+    take_inbound(world.services, words("more blood", 2))
+    assert pile(world, "reply-warning") == ("more blood", 1, "more blood")
+
+
+def test_a_flood_from_one_stranger_is_kept_to_a_few_and_counted_and_covers_no_warning() -> None:
+    world = World(Channel.TEXT)
+
+    def write(text: str, number: int, sender: str = "+447700900999") -> None:
+        world.clock.forward(seconds=1)
+        take_inbound(world.services, words(text, number, sender=sender, at=world.clock.now()))
+
+    for number in range(MOST_OF_A_STRANGER + 15):
+        write(f"offer {number}", number)
+    write("my ear bleeds", 100)
+    write("who is this?", 101, "+447700900998")
+    with world.services.open_reading() as work:
+        assert len(work.inbound.strangers()) == MOST_OF_A_STRANGER + 2
+        (warning,) = work.inbound.piles(10, warnings=True)
+        flood, other = work.inbound.piles(10, warnings=False)
+        assert work.inbound.open_count() == 3
+    assert (warning.count, warning.latest.inbound.text, warning.counted) == (1, "my ear bleeds", 0)
+    assert (flood.count, flood.counted) == (MOST_OF_A_STRANGER + 15, 15)
+    assert (flood.first[0].inbound.text, other.first[0].inbound.text) == ("offer 0", "who is this?")
+    for number in range(200, 200 + MOST_OF_A_STRANGER + 3):
+        write("it bleeds still", number)
+    with world.services.open_reading() as work:
+        (warning,) = work.inbound.piles(10, warnings=True)
+    assert warning.first[0].inbound.text == "my ear bleeds", "the earliest warning stays in sight"
+    assert (warning.count, warning.counted) == (MOST_OF_A_STRANGER + 4, 4)
+
+
+def test_what_the_desk_has_seen_of_a_flood_makes_room_and_the_next_day_as_well() -> None:
+    world = World(Channel.TEXT)
+
+    def write(times: int, start: int) -> None:
+        for number in range(start, start + times):
+            world.clock.forward(seconds=1)
+            take_inbound(world.services, words("offer", number, sender="offers@example.com", channel=Channel.EMAIL))
+
+    write(MOST_OF_A_STRANGER + 5, 0)
+    with world.services.open_work() as work:
+        (flood,) = work.inbound.piles(10, warnings=False)
+        work.inbound.handle(Channel.EMAIL, flood.first[-1].inbound.id, "desk", world.clock.now())
+        assert work.inbound.piles(10, warnings=False) == []
+        work.commit()
+    write(MOST_OF_A_STRANGER + 2, 100)
+    with world.services.open_reading() as work:
+        (flood,) = work.inbound.piles(10, warnings=False)
+    assert (flood.count, flood.counted) == (MOST_OF_A_STRANGER + 2, 2)
+
+
+def test_done_takes_off_what_was_shown_of_a_stranger_and_not_what_came_in_since() -> None:
+    world = World(Channel.TEXT)
+    for number, text in enumerate(("Hello", "my ear bleeds", "Cancel my visit")):
+        world.clock.forward(seconds=1)
+        take_inbound(world.services, words(text, number, sender="+447700900999", at=world.clock.now()))
+    with world.services.open_work() as work:
+        work.inbound.handle(Channel.TEXT, "in-0", "desk", world.clock.now())
+        work.commit()
+        assert [each.inbound.text for each in work.inbound.strangers()] == ["my ear bleeds", "Cancel my visit"]
+
+
+def test_words_from_a_shared_number_are_piled_up_for_each_who_is_reached_there() -> None:
+    world = World(Channel.TEXT)
+    a_person(world.services, "tom", name="Tom Ellery", channels=(Channel.TEXT,))
+    for number, sender in enumerate(("+44 7700 900123", "00447700900123")):
+        take_inbound(world.services, words("May I come?", number, sender=sender))
+    with world.services.open_reading() as work:
+        for entry in work.ledger.attention():
+            found = work.inbound.pile_of(entry, work.people.get(entry.person_id).contact)
+            assert found is not None and found.count == 2
+        assert len(work.ledger.attention()) == 2
 
 
 @pytest.mark.parametrize(
@@ -321,7 +433,8 @@ def test_half_characters_and_nulls_from_a_far_side_are_stored_as_text() -> None:
     world = World(Channel.TEXT)
     take_inbound(world.services, words("a\x00b \ud83d", sender="+44\x007700900123"))
     with world.services.open_reading() as work:
-        assert work.inbound.of_person(world.person)[0].inbound.text == "ab ?"
+        contact = work.people.get(world.person).contact
+        assert work.inbound.of_person(world.person, contact)[0].inbound.text == "ab ?"
 
 
 def test_what_an_interruption_left_undone_is_done_afterwards() -> None:
@@ -404,3 +517,44 @@ def test_a_start_by_mail_takes_a_stop_back_only_as_an_answer_to_a_mail_of_ours()
     assert "reply" in world.reasons()
     take_inbound(world.services, mail_words("START", 3, in_reply_to=world.message_id))
     assert Channel.EMAIL not in stopped(world.services, world.person)
+
+
+@pytest.mark.parametrize(("answers_ours", "reason"), [(True, "channel-stopped"), (False, "stop-unsure")])
+def test_a_stop_by_mail_is_obeyed_at_once_and_one_that_answers_none_of_ours_is_put_before_a_person(
+    answers_ours: bool, reason: str
+) -> None:
+    world = World(Channel.EMAIL)
+    ours = world.message_id if answers_ours else None
+    for number in range(3):
+        take_inbound(world.services, mail_words("STOP", number, in_reply_to=ours))
+    assert stopped(world.services, world.person) == {Channel.EMAIL}
+    assert world.reasons() == [reason]
+
+
+def test_the_id_of_somebody_elses_mail_makes_a_stop_no_surer() -> None:
+    world = World(Channel.EMAIL)
+    a_person(world.services, "tom", name="Tom Ellery", email="tom@example.org", channels=(Channel.EMAIL,))
+    take_inbound(
+        world.services,
+        words("STOP", sender="tom@example.org", channel=Channel.EMAIL, in_reply_to=world.message_id),
+    )
+    assert stopped(world.services, "tom") == {Channel.EMAIL}
+    assert world.reasons() == ["stop-unsure"]
+
+
+def test_after_a_stop_by_mail_that_may_be_forged_the_other_channel_goes_on_and_says_so() -> None:
+    world = World(Channel.EMAIL, channels=(Channel.EMAIL, Channel.TEXT))
+    take_inbound(world.services, mail_words("STOP", 1))
+    world.send()
+    answer = world.recorder.sent[-1].message
+    assert answer.channel is Channel.TEXT and "we have stopped messages" in answer.text
+
+
+def test_urgent_advice_after_a_stop_by_mail_that_may_be_forged_goes_to_a_person() -> None:
+    world = World(Channel.EMAIL)
+    take_inbound(world.services, mail_words("STOP", 1))
+    give(world.services, world.person, a_visit(an_ear("battery-in-ear")), by="nurse")
+    world.send()
+    with world.services.open_reading() as work:
+        urgent = {m.id for m in work.messages.of_person(world.person) if m.planned.kind is MessageKind.URGENT}
+        assert urgent & {entry.message_id for entry in work.ledger.attention()}

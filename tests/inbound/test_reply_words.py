@@ -38,6 +38,11 @@ def test_every_language_of_the_catalogs_has_its_words() -> None:
         ("Não envie mais", "Começar", "ajuda"),
         ("opriti", "Reluați", "ajutor"),
         ("Більше не надсилайте", "відновити", "Допомога"),
+        ("বন্ধ করুন।", "আবার শুরু করুন", "সাহায্য"),
+        ("bondho korun", "shuru korun", "shahajjo"),
+        ("停止。", "重新开始", "帮助"),
+        ("請不要再發了！", "重新開始", "幫助"),
+        ("退 订", "恢复", "说明"),  # spaces between characters make no difference
     ],
 )
 def test_people_stop_start_and_ask_for_help_in_their_language(stop: str, start: str, help_: str) -> None:
@@ -45,7 +50,9 @@ def test_people_stop_start_and_ask_for_help_in_their_language(stop: str, start: 
     assert (fold(stop) in words.stop, fold(start) in words.start, fold(help_) in words.help) == (True, True, True)
 
 
-@pytest.mark.parametrize("text", ["cancelar", "anular", "annuler", "anulare", "скасувати", "anuluj", "cancel"])
+@pytest.mark.parametrize(
+    "text", ["cancelar", "anular", "annuler", "anulare", "скасувати", "anuluj", "cancel", "取消", "বাতিল"]
+)
 def test_cancel_alone_stops_nothing_since_it_may_mean_the_appointment(text: str) -> None:
     assert fold(text) not in shipped_reply_words().stop
 
@@ -75,6 +82,13 @@ def test_every_shipped_list_says_that_it_is_a_draft() -> None:
         ("बूँद", "बूंद"),  # drops, which is not "बंद", stop
         ("ज़्यादा", "ज्यादा"),
         ("٩٩٩", "999"),
+        ("৯৯৯", "999"),
+        ("ব্যথা", "ব্যথা"),  # the vowels stay
+        ("র‍্যাশ", "র্যাশ"),  # the joiner goes
+        ("কাঁপুনি", "কাংপুনি"),
+        ("听不见", "听 不 见"),  # each character is a word
+        ("我ear痛，请打120！", "我 ear 痛 请 打 120"),
+        ("ＳＴＯＰ", "stop"),  # wide letters
         ("", ""),
     ],
 )
@@ -260,3 +274,89 @@ def test_a_word_cannot_mean_stop_in_one_language_and_start_in_another(tmp_path: 
 def test_a_folder_without_lists_is_refused(tmp_path: Path) -> None:
     with pytest.raises(ContentError, match="no file of reply words"):
         load_reply_words(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "আমার কানে খুব ব্যথা",
+        "কান থেকে রক্ত পড়ছে",
+        "পুজ পড়ছে",
+        "কানে কিছু শুনতে পাচ্ছি না",
+        "মাথা ঘুরছে, বমি হচ্ছে",
+        "মুখ বেঁকে গেছে",
+        "জ্বর এসেছে",
+        "শ্বাসকষ্ট হচ্ছে",
+        "বাচ্চা ব্যাটারি গিলে ফেলেছে",
+        "আমি মরে যেতে চাই",
+        "৯৯৯ এ ফোন করেছি",
+        "kan theke rokto pore",
+        "kane khub betha",
+        "matha ghurche",
+        "kichu shunte parchi na",
+        "我听不见了",
+        "右耳突然听不清",
+        "耳朵很痛",
+        "我 右 耳 流 血",
+        "头晕想吐",
+        "发烧39度",
+        "嘴巴歪了",
+        "手發麻",
+        "孩子把电池塞进耳朵里了",
+        "小孩呼吸困难",
+        "耳朵后面肿起来",
+        "我不想活了",
+        "聋",
+        "請打120",
+        "我聽不到",
+        "耳朵流膿好臭",
+        "好唔舒服",
+    ],
+)
+def test_bengali_and_chinese_signs_of_danger_warn(text: str) -> None:
+    assert shipped_reply_words().warns(text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "ধন্যবাদ",
+        "ঠিক আছে",
+        "আমি কাল আসব",
+        "সময় বদলাতে চাই",
+        "কতদিন ড্রপ দেব?",
+        "ভালো আছি",
+        "কান পরিষ্কার হয়ে গেছে",
+        "dhonnobad",
+        "ami kal ashbo",
+        "谢谢",
+        "好的，收到",
+        "麻烦您帮我改到星期五",
+        "我想改预约时间",
+        "我马上到",
+        "下次几点？",
+        "滴完了，谢谢医生",
+        "我的耳朵好了",
+        "怎么取消预约",
+        "請問明天幾點",
+    ],
+)
+def test_ordinary_bengali_and_chinese_answers_do_not_warn(text: str) -> None:
+    assert not shipped_reply_words().warns(text)
+
+
+def test_a_character_in_a_chinese_list_warns_nobody_in_another_script(tmp_path: Path) -> None:
+    assert (
+        load(tmp_path, xx=GOOD, zh='language = "zh"\nstop = ["停"]\nstart = ["开"]\nhelp = ["帮"]\nwarning = ["聋"]\n')
+        is None
+    )
+    words = load_reply_words(tmp_path)
+    assert words.warns("他聋了吗")
+    assert not any(words.warns(text) for text in ("x", "I am fine", "ভালো", "他好了", "ええ", "좋아요", ""))
+
+
+def test_one_letter_of_any_other_script_is_still_too_short_to_warn(tmp_path: Path) -> None:
+    for letter in ("a", "ж", "ব", "ع", "あ"):
+        wrong = load(tmp_path, xx=GOOD.replace('"my face"', f'"{letter}"'))
+        assert wrong is not None
+        assert "is too short; write at least 2 letters" in str(wrong)

@@ -51,7 +51,7 @@ def serving(folder: Path, name: str) -> Iterator[subprocess.Popen[bytes]]:
 
 def test_two_servers_send_each_message_once_also_when_the_one_that_ticks_is_killed(tmp_path: Path) -> None:
     services = build(some_settings(tmp_path))
-    approve_language(services, "en", "Dr Wren Halloway")
+    approve_language(services, "en", "Dr Wren Halloway", reason="for a test")
 
     def someone(name: str) -> None:
         give(services, a_person(services, name), a_visit(an_ear("normal")), by="nurse")

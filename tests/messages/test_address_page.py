@@ -130,6 +130,19 @@ def test_a_name_in_urdu_is_set_from_its_own_letters(window: Window) -> None:
     assert all(run.left == pytest.approx(window.block.left, abs=0.1) for run in latin)
 
 
+@every_window
+@pytest.mark.parametrize(
+    ("language", "name", "font"), [("bn", "রহিমা খাতুন", "HindSiliguri"), ("zh-Hans", "李秀英", "NotoSansCJKsc")]
+)
+def test_a_name_in_bengali_or_chinese_is_set_from_its_own_letters(
+    window: Window, language: str, name: str, font: str
+) -> None:
+    for tag in (language, "en"):  # a letter in English to somebody with such a name too
+        page = pages_of((name, *URDU[1:]), window, tag)[0]
+        fonts = {str(found.get_object()["/BaseFont"]) for found in page["/Resources"]["/Font"].values()}  # type: ignore[index]
+        assert any(font in found for found in fonts), fonts
+
+
 def test_a_long_line_goes_on_in_the_next_line_of_the_window() -> None:
     window = WINDOWS["uk-c5"]
     runs = in_window(
@@ -147,7 +160,7 @@ def test_a_long_line_goes_on_in_the_next_line_of_the_window() -> None:
         ((*SIX_LINES, "United Kingdom"), "take 8 lines, and the window of the envelope shows 7"),
         (("Maud Ellery", "M" * 60, "EX1 0AB"), "shorten the longest line"),
         (tuple(f"{line} and quite a lot more to say in one line" for line in SIX_LINES), "do not fit into the window"),
-        (("Maud 李", "2 Elm Row"), "the address page has no letter for 李"),
+        (("Maud தமிழ்", "2 Elm Row"), "the address page has no letter for த"),
     ],
 )
 def test_an_address_that_cannot_be_shown_is_refused_with_what_to_do(recipient: tuple[str, ...], said: str) -> None:

@@ -62,6 +62,8 @@ def a_pack(*units: Wording, version: str = "1") -> Pack:
             return_before_days=14,
             join_minutes=30,
             useful_minutes={},
+            useful_minutes_by_letter={},
+            post_days=3,
             sources=(),
         ),
     )
@@ -181,7 +183,6 @@ def test_a_changed_english_keeps_the_translation_but_does_not_use_it(tmp_path: P
     update_po(changed, path, "pl")
     text = path.read_text(encoding="utf-8")
     assert call in text
-    assert '#| msgid "Call {clinic} on {phone}."' in text
     assert "X-Wording-Status: reviewed" in text
     merged = load_catalogs(tmp_path, changed)
     assert merged.translation("pl", "help.call", "any") is None

@@ -35,7 +35,9 @@ def test_every_whole_number_gets_the_form_of_the_standard(language: str) -> None
             assert rule(integer) == category, integer
 
 
-@pytest.mark.parametrize(("language", "forms"), [("en", 2), ("cy", 6), ("ar", 6), ("pl", 4), ("ur", 2), ("zh", 1)])
+@pytest.mark.parametrize(
+    ("language", "forms"), [("en", 2), ("cy", 6), ("ar", 6), ("pl", 4), ("ur", 2), ("zh", 1), ("bn", 2), ("zh-Hans", 1)]
+)
 def test_a_language_has_all_its_forms(language: str, forms: int) -> None:
     assert len(i18n.plural_categories(language)) == forms
     assert i18n.plural_header(language).startswith(f"nplurals={forms}; plural=")
@@ -104,6 +106,15 @@ def test_a_malformed_tag_is_refused_with_a_way_out(tag: str) -> None:
         ("pa-PK", ("pa-PK", "pa-Arab")),  # Pakistan writes Punjabi in Arabic script
         ("zh-TW", ("zh-TW", "zh-Hant")),
         ("zh-Hans-SG", ("zh-Hans-SG", "zh-Hans", "zh")),
+        ("zh-Hans", ("zh-Hans", "zh")),  # "zh" alone is simplified
+        ("zh", ("zh", "zh-Hans")),
+        ("zh-CN", ("zh-CN", "zh-Hans", "zh")),
+        ("zh-Hant", ("zh-Hant",)),
+        ("zh-HK", ("zh-HK", "zh-Hant")),
+        ("zh-Hant-HK", ("zh-Hant-HK", "zh-Hant")),
+        ("yue", ("yue", "yue-Hant")),  # Cantonese never gets the simplified characters
+        ("bn-BD", ("bn-BD", "bn")),
+        ("bn-Latn", ("bn-Latn",)),
         ("ks-Deva", ("ks-Deva",)),
         ("ar-u-nu-latn", ("ar-u-nu-latn", "ar-u-nu", "ar")),
     ],
@@ -121,6 +132,8 @@ def test_a_fallback_never_crosses_scripts_and_has_no_default(tag: str, chain: tu
         ("pl", "środa, 25 listopada 2026"),
         ("ar", "الأربعاء، 25 نوفمبر 2026"),
         ("fa", "چهارشنبه ۲۵ نوامبر ۲۰۲۶"),
+        ("bn", "বুধবার, ২৫ নভেম্বর, ২০২৬"),
+        ("zh-Hans", "2026年11月25日星期三"),
     ],
 )
 def test_a_date_is_written_in_full(language: str, words: str) -> None:
@@ -135,7 +148,10 @@ def test_english_times_have_twelve_hours_in_every_country(clock: time, words: st
     assert {i18n.format_time(clock, tag) for tag in ("en", "en-GB", "en-US")} == {words}
 
 
-@pytest.mark.parametrize(("language", "words"), [("cy", "21:30"), ("pl", "21:30"), ("ar", "9:30 م"), ("fa", "۲۱:۳۰")])
+@pytest.mark.parametrize(
+    ("language", "words"),
+    [("cy", "21:30"), ("pl", "21:30"), ("ar", "9:30 م"), ("fa", "۲۱:۳۰"), ("bn", "৯:৩০ PM"), ("zh-Hans", "21:30")],
+)
 def test_other_times_are_short(language: str, words: str) -> None:
     assert i18n.format_time(time(21, 30), language) == words
 
@@ -146,6 +162,8 @@ def test_numbers_have_the_digits_of_the_language_and_plain_spaces() -> None:
     assert i18n.format_number(12, "ar") == "12"
     assert i18n.format_number(12, "ar-EG") == "١٢"
     assert i18n.format_number(12, "pa-Arab") == "۱۲"
+    assert i18n.format_number(1234567, "bn") == "১২,৩৪,৫৬৭"
+    assert i18n.format_number(1234, "zh-Hans") == "1,234"
 
 
 def test_lists_are_joined_as_the_language_joins_them() -> None:
@@ -153,6 +171,19 @@ def test_lists_are_joined_as_the_language_joins_them() -> None:
     assert i18n.join_list(["morning", "evening"], "en") == "morning and evening"
     assert i18n.join_list(["a", "b", "c"], "pl") == "a, b i c"
     assert i18n.join_list(["bore", "prynhawn"], "cy") == "bore, prynhawn"
+    assert i18n.join_list(["সকালে", "দুপুরে", "রাতে"], "bn") == "সকালে, দুপুরে এবং রাতে"
+    assert i18n.join_list(["早上", "中午", "睡前"], "zh-Hans") == "早上、中午和睡前"
+
+
+def test_sentences_run_on_with_a_space_but_not_after_a_wide_mark() -> None:
+    assert (
+        i18n.run_on(["One.", "Two: https://ear.example.org/p/x", "Three."])
+        == "One. Two: https://ear.example.org/p/x Three."
+    )
+    assert i18n.run_on(["诊所：", "请看：https://ear.example.org/p/x", "担心吗？", "请打999。"]) == (
+        "诊所：请看：https://ear.example.org/p/x 担心吗？请打999。"
+    ), "a link ends where a space stands"
+    assert i18n.run_on([]) == ""
 
 
 def test_values_are_isolated_in_right_to_left_text_only() -> None:
@@ -160,6 +191,8 @@ def test_values_are_isolated_in_right_to_left_text_only() -> None:
     assert i18n.isolate("Hill View", Kind.TEXT, "rtl") == "\u2068Hill View\u2069"
     assert i18n.isolate("3", Kind.NUMBER, "rtl") == "3"
     assert i18n.isolate("Hill View", Kind.TEXT, "ltr") == "Hill View"
+    for language in ("bn", "zh-Hans"):  # not even a name from right to left brings marks into what is paid by the part
+        assert i18n.isolate("مریم", Kind.TEXT, i18n.direction(language)) == "مریم"
 
 
 @given(st.text(), st.sampled_from(Kind), st.sampled_from(["ltr", "rtl"]))

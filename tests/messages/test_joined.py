@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from service.domain.contact import Channel, Contact
 from service.domain.joining import JOINED, MOST_JOINED
 from service.domain.message import ComposedMessage, DosePart, MessageKind, PlannedMessage
+from service.domain.plan import Phrase
 from service.domain.visit import Ears
 from service.errors import WordingError
 from service.messages.compose import Letter, Part, compose, compose_joined
@@ -21,7 +22,10 @@ from service.messages.sms import count_parts
 from service.messages.wordings import Approvals, Wordings
 
 NOW = datetime(2026, 11, 25, 13, 0, tzinfo=UTC)
-LANGUAGES = ("en", "cy", "pl", "ur")
+LANGUAGES = ("en", "cy", "pl", "ur", "bn", "zh-Hans")
+EVERY_LANGUAGE = ("en", "ar", "bn", "cy", "es", "fr", "hi", "pl", "pt", "ro", "uk", "ur", "zh-Hans")
+LATIN = ("en", "cy", "es", "fr", "pl", "pt", "ro")
+PHONE = "020 7946 0123"
 LINK, OTHER_LINK = f"https://larkfield.example/p/{'A' * 22}", f"https://larkfield.example/p/{'B' * 22}"
 LETTER = Letter(link=LINK, pack="1", booked=("2026-12-02", "10:30"), unsubscribe=f"{LINK}/stop-now")
 ISOLATES = re.compile("[\u2066-\u2069]")
@@ -81,8 +85,34 @@ def test_two_plans_of_one_person_are_one_text_with_one_link() -> None:
     assert text == (
         "Larkfield Ear Care: The appointment is on Wednesday, 2 December 2026 at 10:30 am. "
         "It is time for the next step of the plan. Some things are normal now and some need help: see the plan. "
-        f"What to do, and when to get help: {LINK}"
+        f"What to do, and when to get help: {LINK} "
+        "If you are worried or want to change something, contact us: 020 7946 0123."
     )
+
+
+@pytest.mark.parametrize("channel", [Channel.TEXT, Channel.EMAIL])
+@pytest.mark.parametrize("kind", [MessageKind.APPOINTMENT, MessageKind.CHECK_IN])
+@pytest.mark.parametrize("language", EVERY_LANGUAGE)
+def test_a_joined_message_ends_with_the_number_that_its_reminders_carry_by_themselves(
+    language: str, kind: MessageKind, channel: Channel
+) -> None:
+    parts = in_language(language, a_part(kind), a_part())
+    alone = compose(parts[0].planned, None, parts[0].contact, a_clinic(), WORDINGS, Channel.TEXT, LETTER)
+    assert PHONE in ISOLATES.sub("", alone.text), "alone it says whom to call"
+    message = joined(*parts, channel=channel)
+    closing = ISOLATES.sub("", WORDINGS.say(Phrase(wording="message.part.contact"), language))
+    assert PHONE in closing
+    said = read_aloud(message)
+    assert said.count(closing) == 1
+    assert said.endswith(closing) if channel is Channel.TEXT else closing in said.splitlines()
+
+
+def test_two_children_read_the_number_once_after_both_of_them() -> None:
+    assert joined(*two_children()).text.count(PHONE) == 1
+
+
+def test_doses_alone_carry_no_number_joined_or_not() -> None:
+    assert PHONE not in joined(a_part(contact=TOM), a_part(contact=NIA, letter=replace(LETTER, link=OTHER_LINK))).text
 
 
 def test_two_plans_that_say_the_same_say_it_once() -> None:
@@ -100,22 +130,37 @@ READ_ALOUD = {
     "en": (
         "Larkfield Ear Care: For Tom: The appointment is on Wednesday, 2 December 2026 at 10:30 am. It is time for the "
         f"next step of the plan. What to do, and when to get help: {LINK} "
-        f"For Nia: It is time for the next step of the plan. What to do, and when to get help: {OTHER_LINK}"
+        f"For Nia: It is time for the next step of the plan. What to do, and when to get help: {OTHER_LINK} "
+        "If you are worried or want to change something, contact us: 020 7946 0123."
     ),
     "cy": (
         "Larkfield Ear Care: Ar gyfer Tom: Yr apwyntiad: Dydd Mercher, 2 Rhagfyr 2026 am 10:30. Mae'n bryd gwneud cam "
         f"nesaf y cynllun. Beth i'w wneud, a phryd i gael help: {LINK} "
-        f"Ar gyfer Nia: Mae'n bryd gwneud cam nesaf y cynllun. Beth i'w wneud, a phryd i gael help: {OTHER_LINK}"
+        f"Ar gyfer Nia: Mae'n bryd gwneud cam nesaf y cynllun. Beth i'w wneud, a phryd i gael help: {OTHER_LINK} "
+        "Os ydych yn poeni neu am newid rhywbeth, cysylltwch: 020 7946 0123."
     ),
     "pl": (
         "Larkfield Ear Care: Tom: Termin wizyty: środa, 2 grudnia 2026, godz. 10:30. Czas na kolejny krok planu. "
-        f"Co robić i kiedy szukać pomocy: {LINK} "
-        f"Nia: Czas na kolejny krok planu. Co robić i kiedy szukać pomocy: {OTHER_LINK}"
+        f"Co dalej i kiedy potrzebna jest pomoc: {LINK} "
+        f"Nia: Czas na kolejny krok planu. Co dalej i kiedy potrzebna jest pomoc: {OTHER_LINK} "
+        "W razie obaw lub zmian prosimy o kontakt: 020 7946 0123."
     ),
     "ur": (
         "Larkfield Ear Care: Tom کے لیے: اپائنٹمنٹ: بدھ، 2 دسمبر، 2026، وقت 10:30 AM۔ پلان کے اگلے قدم کا وقت ہو گیا۔ "
         f"کیا کرنا ہے، اور کب مدد لینی ہے: {LINK} "
-        f"Nia کے لیے: پلان کے اگلے قدم کا وقت ہو گیا۔ کیا کرنا ہے، اور کب مدد لینی ہے: {OTHER_LINK}"
+        f"Nia کے لیے: پلان کے اگلے قدم کا وقت ہو گیا۔ کیا کرنا ہے، اور کب مدد لینی ہے: {OTHER_LINK} "
+        "فکر ہو یا کچھ بدلنا ہو تو ہم سے رابطہ کریں: 020 7946 0123۔"
+    ),
+    "bn": (
+        "Larkfield Ear Care: Tom সম্পর্কে: অ্যাপয়েন্টমেন্ট বুধবার, ২ ডিসেম্বর, ২০২৬, সময় ১০:৩০ AM। "
+        f"পরিকল্পনার পরের ধাপের সময় হয়েছে। কী করবেন, আর কখন সাহায্য নেবেন: {LINK} "
+        f"Nia সম্পর্কে: পরিকল্পনার পরের ধাপের সময় হয়েছে। কী করবেন, আর কখন সাহায্য নেবেন: {OTHER_LINK} "
+        "চিন্তা হলে বা কিছু বদলাতে চাইলে যোগাযোগ করুন: 020 7946 0123।"
+    ),
+    "zh-Hans": (
+        f"Larkfield Ear Care：关于Tom：预约时间是2026年12月2日星期三 10:30。该做计划的下一步了。怎么做、何时求助：{LINK} "
+        f"关于Nia：该做计划的下一步了。怎么做、何时求助：{OTHER_LINK} "
+        "如果担心，或想改什么，请联系我们：020 7946 0123。"
     ),
 }
 
@@ -153,6 +198,9 @@ OPEN_ALOUD = {
     "Krople z oleju migdałowego: Proszę wkroplić 3 krople do PRAWEGO ucha. Co jest",
     "ur": "زیتون کے تیل کے قطرے: دائیں کان میں 3 قطرے ڈالیں۔ بائیں کان میں 3 قطرے ڈالیں۔ "
     "بادام کے تیل کے قطرے: دائیں کان میں 3 قطرے ڈالیں۔ اب",
+    "bn": "অলিভ অয়েল (জলপাই তেল) ড্রপ: আপনার ডান কানে ৩ ফোঁটা দিন। আপনার বাম কানে ৩ ফোঁটা দিন। "
+    "কাঠবাদামের তেলের ড্রপ (আমন্ড অয়েল): আপনার ডান কানে ৩ ফোঁটা দিন। এখন",
+    "zh-Hans": "橄榄油滴耳液: 请往右耳里滴3滴。请往左耳里滴3滴。杏仁油滴耳液: 请往右耳里滴3滴。现在",
 }
 
 
@@ -231,7 +279,7 @@ def test_one_open_and_one_discreet_person_at_one_number_keep_their_own_choice() 
 def test_a_mail_says_the_sentences_line_by_line_with_greeting_link_and_help_around_them() -> None:
     message = joined(a_part(MessageKind.APPOINTMENT), a_part(), channel=Channel.EMAIL)
     lines = message.text.splitlines()
-    assert message.subject == "Your appointment at Larkfield Ear Care"
+    assert message.subject == "Reminders from Larkfield Ear Care"
     assert message.to == "maud@example.org"
     assert message.unsubscribe == LETTER.unsubscribe
     assert lines[0] == "Hello Maud Ellery,"
@@ -242,6 +290,18 @@ def test_a_mail_says_the_sentences_line_by_line_with_greeting_link_and_help_arou
     assert not any(line.startswith("Larkfield Ear Care:") for line in lines)
     assert message.html is not None
     assert message.html.count("It is time for the next step of the plan.") == 1
+
+
+@pytest.mark.parametrize("language", EVERY_LANGUAGE)
+def test_the_subject_of_a_joined_mail_is_its_own_and_names_the_clinic(language: str) -> None:
+    parts = in_language(language, a_part(MessageKind.CHECK_IN), a_part())
+    subject = joined(*parts, channel=Channel.EMAIL).subject
+    assert "Larkfield Ear Care" in subject
+    alone = [
+        compose(each.planned, None, each.contact, a_clinic(), WORDINGS, Channel.EMAIL, LETTER).subject
+        for each in [*parts, *in_language(language, a_part(MessageKind.APPOINTMENT))]
+    ]
+    assert subject not in alone
 
 
 def test_a_mail_to_a_guardian_greets_the_guardian_and_names_the_child() -> None:
@@ -284,7 +344,20 @@ def test_without_an_approved_source_nothing_is_said() -> None:
         joined(a_part(), a_part(MessageKind.CHECK_IN), wordings=nothing)
 
 
-@pytest.mark.parametrize(("language", "parts"), [("en", 3), ("cy", 3), ("pl", 5), ("ur", 5)])
+@pytest.mark.parametrize("language", LATIN)
+def test_joined_words_without_a_date_stay_in_the_basic_alphabet(language: str) -> None:
+    kinds = sorted(JOINED - {MessageKind.APPOINTMENT})
+    message = joined(*in_language(language, *[a_part(kind) for kind in kinds]))
+    assert count_parts(message.text).forced_by is None
+
+
+@pytest.mark.parametrize("language", LATIN)
+@pytest.mark.parametrize("kind", [MessageKind.CHECK_IN, MessageKind.RETURN_DUE, MessageKind.COURSE_END])
+def test_two_reminders_of_one_person_in_latin_script_take_two_parts(language: str, kind: MessageKind) -> None:
+    assert count_parts(joined(*in_language(language, a_part(kind), a_part())).text).parts == 2
+
+
+@pytest.mark.parametrize(("language", "parts"), [("en", 3), ("cy", 3), ("pl", 6), ("ur", 6), ("bn", 6), ("zh-Hans", 4)])
 def test_two_children_in_one_text_take_no_more_parts_than_this(language: str, parts: int) -> None:
     assert count_parts(joined(*two_children(language)).text).parts <= parts
 
@@ -306,7 +379,7 @@ def test_joined_reminders_of_one_person_never_take_more_text_parts_than_apart(
     assert count_parts(joined(*parts).text).parts <= sum(count_parts(text).parts for text in apart)
 
 
-@pytest.mark.parametrize(("language", "most"), [("en", 7), ("cy", 7), ("pl", 14), ("ur", 14)])
+@pytest.mark.parametrize(("language", "most"), [("en", 8), ("cy", 7), ("pl", 15), ("ur", 15)])
 def test_as_many_children_as_one_text_may_speak_of_take_no_more_parts_than_this(language: str, most: int) -> None:
     names = ("Bartholomew", "Clementina", "Gwenllian", "Maximilian", "Persephone", "Wilhelmina")
     assert len(names) == MOST_JOINED
@@ -319,3 +392,16 @@ def test_as_many_children_as_one_text_may_speak_of_take_no_more_parts_than_this(
         for number, name in enumerate(names)
     ]
     assert count_parts(joined(*in_language(language, *several)).text).parts <= most
+
+
+@pytest.mark.parametrize("language", ["bn", "zh-Hans"])
+def test_bengali_and_chinese_texts_are_ucs_2_without_marks_and_with_links_and_numbers_that_can_be_tapped(
+    language: str,
+) -> None:
+    for kind in sorted(JOINED):
+        text = joined(*in_language(language, a_part(kind), a_part(MessageKind.CHECK_IN))).text
+        assert count_parts(text).alphabet == "UCS2"
+        assert not ISOLATES.search(text)
+        assert PHONE in text, "in Latin digits"
+        after = {text[place.end() : place.end() + 1] for place in re.finditer(re.escape(LINK), text)}
+        assert after <= {" ", ""}, "nothing that a phone would take into the link"

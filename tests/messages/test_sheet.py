@@ -5,6 +5,7 @@ import re
 import subprocess
 from collections import Counter
 from dataclasses import replace
+from html import unescape
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -17,12 +18,13 @@ from pypdf import PdfReader
 
 from service.domain.build import build_plan
 from service.domain.pack import ClinicChoices
+from service.domain.questions import questions_for
 from service.domain.visit import Ears, Visit
 from service.errors import NotFoundError, WordingError
 from service.messages import sheet
 from service.messages.read_plan import read_plan
-from service.messages.reading import Block, Reading, Section
-from service.messages.sheet import render_sheet
+from service.messages.reading import Answered, Block, Questions, Reading, Section
+from service.messages.sheet import SIDES, render_sheet
 from service.pictograms import names
 
 LINK = "https://ear.example.org/p/Zk3vQ9xT2mB7aLwR5nYcHd"
@@ -343,7 +345,7 @@ HARD_WAX = a_visit(right=an_ear("hard-wax-cleared", by="suction"), left=an_ear("
 TWO_EARS = a_visit(right=an_ear("wax-left", by="suction"), left=an_ear("perforation"), history=frozenset({"diabetes"}))
 
 
-@pytest.mark.parametrize("language", ["en", "ur"])
+@pytest.mark.parametrize("language", ["en", "ur", "bn", "zh-Hans"])
 @pytest.mark.parametrize(("visit", "most"), [(HARD_WAX, 2), (TWO_EARS, 3)], ids=["hard wax", "two ears"])
 def test_a_common_plan_fits_on_one_sheet_of_paper_and_a_long_one_on_three_pages(
     visit: Visit, most: int, language: str
@@ -366,7 +368,9 @@ def main_size_of(pdf: bytes) -> float:
     return letters.most_common(1)[0][0]
 
 
-@pytest.mark.parametrize(("language", "sizes"), [("en", {11.5, 12.5}), ("ur", {13.0, 14.0})])
+@pytest.mark.parametrize(
+    ("language", "sizes"), [("en", {11.5, 12.5}), ("ur", {13.0, 14.0}), ("bn", {12.5, 13.5}), ("zh-Hans", {11.5, 12.5})]
+)
 def test_a_long_plan_is_set_in_one_of_two_sizes(language: str, sizes: set[float]) -> None:
     assert main_size_of(render_sheet(a_shipped_plan(TWO_EARS, language), link=LINK)) in sizes
 
@@ -498,11 +502,11 @@ def test_text_keeps_away_from_the_edges_of_the_paper() -> None:
 
 
 def test_a_letter_that_the_fonts_do_not_have_is_refused_and_named() -> None:
-    with pytest.raises(WordingError, match="李"):
-        render_sheet(a_reading(title="Ear care plan for 李"), link=LINK)
+    with pytest.raises(WordingError, match=r"no letter for த.*: only Latin, .*, Bengali, Chinese, Japanese and Korean"):
+        render_sheet(a_reading(title="Ear care plan for தமிழ்"), link=LINK)
 
 
-@pytest.mark.parametrize("language", ["pl", "cy", "el", "uk", "vi", "tr", "so"])
+@pytest.mark.parametrize("language", ["pl", "cy", "el", "uk", "vi", "tr", "so", "bn", "zh-Hans", "zh-Hant", "ja", "ko"])
 def test_letters_of_the_languages_of_these_scripts_can_be_printed(language: str) -> None:
     samples = {
         "pl": "Zażółć gęślą jaźń",
@@ -512,6 +516,11 @@ def test_letters_of_the_languages_of_these_scripts_can_be_printed(language: str)
         "vi": "Kế hoạch chăm sóc tai của bạn",
         "tr": "Kulak bakım planınız, ığşİ",
         "so": "Qorshahaaga daryeelka dhegta",
+        "bn": "কানের যত্ন: ক্ষত, জ্ঞান, র‍্যাশ, ঊর্ধ্ব ১২৩",
+        "zh-Hans": "您的耳朵护理计划",
+        "zh-Hant": "您的耳朵護理計劃",
+        "ja": "耳のケアの計画",
+        "ko": "귀 관리 계획",
     }
     pdf = render_sheet(a_reading(language=language, title=samples[language]), link=LINK)
     assert samples[language] in text_of(pdf)
@@ -529,3 +538,123 @@ def test_the_fonts_come_from_the_font_packages_alone() -> None:
     fonts = {font.get_object()["/BaseFont"] for page in pages for font in page["/Resources"]["/Font"].values()}
     families = {re.sub(r"^/[A-Z]{6}\+|(-?(Regular|Bold))?$", "", font) for font in fonts}
     assert families == {"NotoSans", "NotoSansArabic"}, fonts
+
+
+def some_questions(count: int, words: int = 20) -> Questions:
+    asked = tuple(
+        Answered(id=str(n), ask=f"Question {n}?", answer=(f"Answer {n}: " + "word " * words + ".",), help="Get help.")
+        for n in range(count)
+    )
+    return Questions(heading="Common questions", intro=("The clinic wrote these.",), asked=asked)
+
+
+@pytest.mark.parametrize("large_print", [False, True])
+def test_the_first_questions_stand_after_the_plan_with_the_way_to_help_once_below_them(large_print: bool) -> None:
+    reading = a_reading(questions=some_questions(6))
+    text = text_of(render_sheet(reading, link=LINK, large_print=large_print, questions=2))
+    order = [text.index(part) for part in ("When to get help", "What to do", "Common questions", "Question 1?")]
+    assert order == sorted(order)
+    assert "Answer 0" in text
+    assert "Question 2?" not in text
+    assert text.count("Get help.") == 1
+
+
+def test_a_sheet_has_no_questions_unless_asked_for() -> None:
+    assert "Question" not in text_of(render_sheet(a_reading(questions=some_questions(6), footer=()), link=LINK))
+    none = a_reading(footer=())
+    assert "Question" not in text_of(render_sheet(none, link=LINK, questions=5))
+
+
+@pytest.mark.parametrize("times", [1, 3, 5, 7, 9, 11, 13])
+def test_questions_need_no_further_sheet_of_paper(times: int) -> None:
+    def paper(pdf: bytes) -> int:
+        return -(-len(PdfReader(io.BytesIO(pdf)).pages) // SIDES)
+
+    reading = a_reading(sections=STEPS * times, questions=some_questions(5, words=60))
+    assert paper(render_sheet(reading, link=LINK, questions=5)) == paper(render_sheet(reading, link=LINK))
+
+
+def test_in_large_print_every_question_asked_for_is_there() -> None:
+    reading = a_reading(sections=STEPS * 3, questions=some_questions(5, words=60))
+    text = text_of(render_sheet(reading, link=LINK, large_print=True, questions=5))
+    assert all(f"Question {n}?" in text for n in range(5))
+    pdf = render_sheet(reading, link=LINK, large_print=True, questions=5)
+    assert min(size for size, _, _ in words_of(pdf)) >= 18
+
+
+@pytest.mark.parametrize("large_print", [False, True])
+def test_the_questions_of_a_shipped_plan_are_printed(large_print: bool) -> None:
+    pack, plan = the_pack(), build_plan(HARD_WAX, the_pack(), ClinicChoices())
+    reading = read_plan(plan, draft_wordings(), "en", a_clinic(), questions=questions_for(plan, HARD_WAX, pack))
+    assert reading.questions is not None
+    text = text_of(render_sheet(reading, link=LINK, large_print=large_print, questions=pack.questions_on_sheet))
+    assert reading.questions.asked[0].ask in text
+    assert sum(each.ask in text for each in reading.questions.asked) <= pack.questions_on_sheet
+
+
+@pytest.mark.parametrize(
+    ("language", "own"),
+    [("bn", {"HindSiliguri-Regular", "HindSiliguri-Bold"}), ("zh-Hans", {"NotoSansCJKsc-Thin"})],
+)
+def test_a_bengali_or_chinese_sheet_is_set_in_its_own_letters_and_latin_ones(language: str, own: set[str]) -> None:
+    pages: Any = PdfReader(io.BytesIO(render_sheet(a_shipped_plan(HARD_WAX, language), link=LINK))).pages
+    fonts = {font.get_object()["/BaseFont"][8:] for page in pages for font in page["/Resources"]["/Font"].values()}
+    assert fonts == own | {"NotoSans-Regular"}, "one variable font counts as its first weight"
+
+
+def boxes_of(pdf: bytes) -> list[tuple[str, float, float]]:
+    """Every line as (its text, its width, its distance from the left edge), points."""
+    command = ["pdftotext", "-bbox-layout", "-", "-"]
+    found = subprocess.run(command, input=pdf, capture_output=True, check=True).stdout.decode()
+    lines = re.findall(r'<line xMin="([\d.]+)" yMin="[\d.]+" xMax="([\d.]+)".*?>(.*?)</line>', found, re.DOTALL)
+    return [
+        (unescape("".join(re.findall(r">([^<]*)</word>", words))), float(right) - float(left), float(left))
+        for left, right, words in lines
+    ]
+
+
+@pytest.mark.parametrize("large_print", [False, True])
+@pytest.mark.parametrize("visit", [HARD_WAX, TWO_EARS], ids=["hard wax", "two ears"])
+def test_no_line_of_chinese_begins_with_a_mark_that_ends_or_ends_with_one_that_opens(
+    visit: Visit, large_print: bool
+) -> None:
+    lines = [
+        text
+        for text, _, _ in boxes_of(render_sheet(a_shipped_plan(visit, "zh-Hans"), link=LINK, large_print=large_print))
+    ]
+    assert sum(text.endswith(("。", "，")) for text in lines) > 5, "the marks are there to be found"
+    assert [text for text in lines if text.startswith(tuple("。，、；：！？”）·"))] == []
+    assert [text for text in lines if text.endswith(("“", "（"))] == []
+
+
+@pytest.mark.parametrize(("joined", "apart"), [("ক্ষ", "কষ"), ("জ্ঞ", "জঞ"), ("ত্ত", "তত"), ("ন্ত্র", "নতর")])
+def test_bengali_letters_that_form_one_sign_are_drawn_as_one(joined: str, apart: str) -> None:
+    def width(letters: str) -> float:
+        reading = a_reading(language="bn", title=letters * 6, help=(), sections=(), footer=())
+        lines = boxes_of(render_sheet(reading, link=LINK))
+        return next(width for text, width, _ in lines if text[0] == letters[0])
+
+    assert width(joined) < 0.85 * width(apart)
+
+
+@pytest.mark.parametrize("large_print", [False, True])
+def test_a_telephone_number_stays_on_one_line_and_in_latin_digits_among_bengali_ones(large_print: bool) -> None:
+    pdf = render_sheet(a_shipped_plan(TWO_EARS, "bn"), link=LINK, large_print=large_print)
+    text = text_of(pdf)
+    assert "020 7946 0123" in text
+    assert "999" in text
+    assert "২০২৬" in text
+    assert "2026" not in text
+
+
+def test_the_first_words_of_a_chinese_heading_are_the_heading_and_no_space_follows_its_full_stop() -> None:
+    text = text_of(render_sheet(a_shipped_plan(HARD_WAX, "zh-Hans"), link=LINK))
+    assert "请马上求救。打" in text
+    heading = Section(id="help", urgency="emergency", heading="请马上求救。打 999。", blocks=EMERGENCY.blocks)
+    assert sheet._section(heading, split=True) | {"blocks": [], "groups": []} == {
+        "heading": "请马上求救。",
+        "more": ["打 999。"],
+        "urgency": "emergency",
+        "blocks": [],
+        "groups": [],
+    }

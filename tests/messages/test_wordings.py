@@ -54,6 +54,8 @@ def a_pack() -> Pack:
         return_before_days=14,
         join_minutes=30,
         useful_minutes={},
+        useful_minutes_by_letter={},
+        post_days=3,
         sources=(),
     )
     return Pack(

@@ -88,7 +88,7 @@ def given_at_once(services: Services, people: int) -> list[State]:
 def test_the_real_commands_send_each_message_once_and_keep_no_finished_job(postgres_url: str, tmp_path: Path) -> None:
     config = config_in(tmp_path, postgres_url)
     services = build(read_settings(config))
-    approve_language(services, "en", "Dr Wren Halloway")
+    approve_language(services, "en", "Dr Wren Halloway", reason="for a test")
     outgoing = tmp_path / "outgoing"
     with (
         running("-m", "service", "work", "--config", str(config)) as one,

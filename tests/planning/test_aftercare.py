@@ -1,20 +1,27 @@
-"""A form that is sent many times gives one plan."""
+"""A form that is sent many times gives one plan, and a plan laid out anew forgets nothing that was tried."""
 
 from __future__ import annotations
 
 import threading
 import uuid
 from collections.abc import Callable
-from datetime import date, timedelta
+from dataclasses import replace
+from datetime import date, time, timedelta
 
 import pytest
-from builders import a_person, a_service, a_visit, an_ear
+from builders import StoppedClock, a_person, a_service, a_visit, an_ear
 
+from service.delivery.dispatch import send_due
+from service.domain.contact import Channel
+from service.domain.message import Envelope, MessageKind, Outcome, Result
 from service.domain.sending import Reason
 from service.errors import AskedOtherwiseError, NotAllowedError, PlanError
 from service.planning.aftercare import answered, give
+from service.planning.people import correct_person
+from service.planning.preferences import change_rhythm, start_channel, stop_channel
 from service.services import Services
-from service.storage.records import StoredPlan
+from service.storage.records import StoredMessage, StoredPlan
+from service.transports.port import RecordingTransport
 
 KEY = "0123456789abcdef0123456789abcdef"
 REQUEST = (KEY, "digest of the form")
@@ -130,3 +137,73 @@ def test_a_plan_for_somebody_who_withdrew_consent_goes_on_the_attention_list() -
     with services.open_reading() as work:
         (entry,) = work.ledger.attention()
     assert (entry.reason, entry.detail) == (Reason.NO_CHANNEL, "hand over the printed sheet")
+
+
+def waiting_to_be_retried(result: Result) -> tuple[Services, StoppedClock, StoredMessage]:
+    """A dose reminder whose first attempt, by text, came to this result."""
+    clock = StoppedClock()
+    services, _ = a_service(clock=clock)
+    person = a_person(services)
+    give(services, person, a_visit(), by="nurse")
+    send_due(services, "worker")
+
+    def answer(sent: Envelope) -> Outcome:
+        busy = sent.message.channel is Channel.EMAIL
+        return Outcome(result=Result.RETRY if busy else result, detail="as told", retry_after=900)
+
+    services.transports = dict.fromkeys(Channel, RecordingTransport(answer))
+    clock.at = the_dose(services).planned.due
+    send_due(services, "worker")
+    if result is Result.REFUSED:
+        send_due(services, "worker")
+    return services, clock, the_dose(services)
+
+
+def the_dose(services: Services) -> StoredMessage:
+    with services.open_reading() as work:
+        return next(m for m in work.messages.of_person("maud") if m.planned.kind is MessageKind.DOSE)
+
+
+def corrected(services: Services, **changes: object) -> StoredMessage:
+    with services.open_reading() as work:
+        who = work.people.get("maud")
+    correct_person(services, "maud", who.name, who.born, replace(who.contact, **changes), "desk")  # type: ignore[arg-type]
+    return the_dose(services)
+
+
+def test_a_message_that_waits_for_its_next_attempt_goes_on_waiting_when_the_plan_is_laid_out_anew() -> None:
+    services, clock, before = waiting_to_be_retried(Result.RETRY)
+    assert before.look_at >= clock.now() + timedelta(seconds=900), "the far side asked for time"
+    assert corrected(services, large_print=True).look_at == before.look_at
+
+
+def test_a_channel_that_refused_a_message_is_not_asked_again_because_the_plan_is_laid_out_anew() -> None:
+    services, _, before = waiting_to_be_retried(Result.REFUSED)
+    assert before.tried == {Channel.TEXT}
+    after = corrected(services, large_print=True)
+    assert (after.tried, after.look_at) == (before.tried, before.look_at)
+    assert after.attempts_elsewhere == before.attempts_elsewhere == 1
+
+
+def test_a_corrected_number_is_tried_at_once() -> None:
+    services, clock, _ = waiting_to_be_retried(Result.REFUSED)
+    after = corrected(services, phone="+447700900777")
+    assert after.tried == frozenset()
+    assert after.look_at <= clock.now()
+
+
+def test_a_reminder_that_moves_to_another_time_begins_anew() -> None:
+    services, _, before = waiting_to_be_retried(Result.REFUSED)
+    change_rhythm(services, "maud", {"midday": time(13, 30)})
+    with services.open_reading() as work:
+        moved = [m for m in work.messages.of_person("maud") if m.planned.wall == "2026-11-25T13:30"]
+    assert [m.tried for m in moved] == [frozenset()]
+    assert the_dose(services).id == before.id and the_dose(services).superseded
+
+
+def test_a_channel_that_the_person_starts_again_is_tried_again() -> None:
+    services, _, _ = waiting_to_be_retried(Result.REFUSED)
+    stop_channel(services, "maud", Channel.TEXT, "patient", "page")
+    assert the_dose(services).tried == {Channel.TEXT}
+    start_channel(services, "maud", Channel.TEXT, "patient", "page")
+    assert the_dose(services).tried == frozenset()

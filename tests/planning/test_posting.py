@@ -283,7 +283,9 @@ def test_a_letter_that_was_posted_without_a_batch_waits_no_longer(tmp_path: Path
 def test_a_late_letter_never_goes_by_itself_but_a_person_may_tick_it(tmp_path: Path) -> None:
     services, clock = a_printing_clinic(tmp_path)
     letter = a_letter(services)
-    clock.forward(days=3)
+    clock.forward(days=4, hours=23)
+    assert not listed(services)[0].late, "a letter may wait over a long weekend"
+    clock.forward(hours=2)
     (late,) = listed(services)
     assert late.late and not late.left_out
     with pytest.raises(NotAllowedError, match="no letter is ticked"):

@@ -168,6 +168,9 @@ def every_look(work: UnitOfWork, now: datetime) -> int:
     """Look at everything that the page shows; returns the number of statements at least."""
     work.views.due(now)
     work.views.held(now, now + WEEK)
+    work.views.again(now, now + WEEK)
+    work.views.waits(now + DAY, 100)
+    work.views.asked({"m1", "m2"})
     work.views.ended(now - DAY, now - WEEK)
     work.views.uncertain_count()
     work.views.uncertain(50)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
-from builders import a_contact, a_person, a_service, a_visit
+from builders import a_contact, a_person, a_service, a_visit, ended
 from sqlalchemy import text
 from sqlalchemy.exc import IntegrityError, StatementError
 
@@ -113,7 +113,7 @@ def test_what_was_sent_stays_as_it_was_when_the_plan_is_laid_out_anew() -> None:
     stored = give(services, a_person(services), a_visit(), by="nurse")
     with services.open_work() as work:
         (claimed,) = work.queue.claim("w", services.clock.now(), timedelta(minutes=1), 1)
-        assert work.queue.end([Ending(message=claimed, state=State.SENT)], services.clock.now()) == [Held.OWN]
+        assert ended(work, [Ending(message=claimed, state=State.SENT)], services.clock.now()) == [Held.OWN]
         work.messages.plan(stored.id, "maud", [a_message(claimed.planned.key, NOW + timedelta(days=1))], {})
         again = work.messages.get(claimed.id)
     assert again.state is State.SENT
@@ -169,13 +169,6 @@ def test_finding_what_is_due_uses_the_index(tmp_path: Path) -> None:
         steps = " ".join(row[-1] for row in connection.execute(text(query)))
     assert "ix_messages_waiting" in steps
     assert "TEMP B-TREE" not in steps
-
-
-def test_an_approval_is_kept_once_with_the_name_of_who_gave_it(tmp_path: Path) -> None:
-    with UnitOfWork(a_database(tmp_path)) as work:
-        assert work.ledger.approve([("cy", "unit", "digest")], "Dr Wren Halloway", NOW) == 1
-        assert work.ledger.approve([("cy", "unit", "digest")], "Somebody Else", NOW) == 0
-        assert work.ledger.approvals() == {("cy", "unit", "digest")}
 
 
 def test_the_current_plan_is_the_newest_that_still_runs() -> None:

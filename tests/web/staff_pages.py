@@ -66,6 +66,14 @@ class Browser:
         """Send a staff form with its token."""
         return self.client.post(place, data={**(data or {}), "csrf": self.token()})
 
+    def press_twice(self, place: str, data: dict[str, object] | None = None) -> TestResponse:
+        """Send a staff form whose first press only asks, and then the form of the page that asks."""
+        asking = self.post(place, data)
+        assert asking.status_code == 200 and "Nothing has happened yet." in asking.text
+        found = re.search(r'name="sure" value="([^"]+)"', asking.text)
+        assert found is not None
+        return self.post(place, {**(data or {}), "sure": found[1]})
+
     def sign_in(self, login: str = "wren", password: str = PASSWORD) -> TestResponse:
         found = re.search(r'name="form-token" value="([^"]+)"', self.get("/sign-in").text)
         assert found is not None
@@ -84,7 +92,8 @@ def a_browser(
         ("cleo", "Cleo Byrne", {"clinician"}),
     ):
         with services.open_work() as work:
-            member = Staff(id=login, login=login, name=name, roles=frozenset(roles))
+            approves = frozenset({"*"} if "lead" in roles else ())
+            member = Staff(id=login, login=login, name=name, roles=frozenset(roles), approves=approves)
             work.staff.add(member, password_hash())
             work.commit()
     settings: Settings = some_settings(folder, **changes)

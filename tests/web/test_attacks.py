@@ -18,18 +18,41 @@ OPEN = {
     "callbacks.called",  # believed for its signature
     "callbacks.health",
     "fonts.arabic",
+    "fonts.bengali",
+    "fonts.bengali_bold",
+    "fonts.devanagari",
     "signing_in.sign_in",
     "signing_in.start",
     "static",
 }
 """What answers without a sign-in, besides a patient's own pages."""
 FOR_FEWER = {
-    "admin.approve": {"lead"},
     "admin.channel": {"lead"},
     "clinician.discharge": {"clinician"},
     "clinician.given": {"clinician"},
     "clinician.sheet_preview": {"clinician"},
     "desk.record.change_status": {"clinician", "lead"},
+    "choices.show": {"lead"},
+    "choices.change": {"lead"},
+    "wording.budget": {"lead"},
+    **{
+        f"wording.{name}": {"lead", "wording"}
+        for name in (
+            "language_page",
+            "approve",
+            "add",
+            "export",
+            "take",
+            "budgets",
+            "unit",
+            "unit_save",
+            "unit_approve",
+            "unit_withdraw",
+            "unit_back",
+            "compare",
+            "preview",
+        )
+    },
 }
 """Pages that are not for every role."""
 

@@ -30,6 +30,7 @@ from service.storage.unit_of_work import UnitOfWork
 from service.transports.gateway_callbacks import LONGEST_CALLBACK
 from service.transports.http_gateway import HttpGatewayTransport
 from service.web.app import create_app
+from service.web.callbacks import UNKNOWN_STATES
 
 RECEIPTS, WORDS = "/callbacks/heron/receipts", "/callbacks/heron/words"
 
@@ -137,6 +138,24 @@ def test_one_call_may_bring_many_receipts(world: World) -> None:
     assert world.message.state is State.DELIVERED
 
 
+def test_a_receipt_with_an_unknown_state_word_is_counted_and_the_others_of_its_call_are_taken(
+    world: World, caplog: pytest.LogCaptureFixture
+) -> None:
+    strange = [{"text": {"id": "hr-70"}, "state": word} for word in ("towed", "parked")]
+    body = receipts(strange[0], ARRIVED, strange[1])
+    for _ in range(2):
+        assert world.call(RECEIPTS, body) == (200, b"")
+    assert world.message.state is State.DELIVERED
+    with world.services.open_reading() as work:
+        assert work.ledger.fact(UNKNOWN_STATES) == "2026-11-25 2 parked"
+    assert "2 receipts hold a state word that the gateway's description does not know (the last: parked)" in caplog.text
+    body = receipts({"text": {"id": "hr-71"}, "state": "+447700900123 my ear"})
+    assert world.call(RECEIPTS, body) == (200, b"")
+    with world.services.open_reading() as work:
+        assert work.ledger.fact(UNKNOWN_STATES) == "2026-11-25 3 "
+    assert "900123" not in caplog.text
+
+
 def test_words_come_in_and_wake_whoever_answers(world: World) -> None:
     woken: list[None] = []
     world.services.wake = lambda: woken.append(None)
@@ -241,7 +260,9 @@ def test_a_fault_of_ours_is_a_500_so_that_the_gateway_calls_again_and_what_could
     assert attention(world.services) == ["reply-warning"]
     failing.clear()
     assert world.call(WORDS, body)[0] == 200
-    assert attention(world.services) == ["reply-warning"] * 2
+    assert attention(world.services) == ["reply-warning"]
+    with world.services.open_reading() as work:
+        assert work.inbound.get(Channel.TEXT, "1") is not None and work.inbound.get(Channel.TEXT, "2") is not None
     assert "RuntimeError" in caplog.text
     assert not re.search("bleeds|900123", caplog.text), "no number and no word is logged"
 

@@ -27,7 +27,7 @@ def a_demo(folder: Path) -> tuple[Services, FlaskClient]:
     settings = some_settings(folder, demo_page=True, pretend_clock=True)
     settings = replace(settings, clinic=replace(settings.clinic, quiet_from=settings.clinic.quiet_to))  # no quiet hours
     services = build(settings)
-    approve_language(services, "en", "Dr Wren Halloway")
+    approve_language(services, "en", "Dr Wren Halloway", reason="for a test")
     visit = a_visit(on=services.clock.now().date())
     for name, channel in (("Maud Ellery", Channel.TEXT), ("Arthur Penhaligon", Channel.LETTER)):
         contact = a_contact(name=name, given_name=name.split()[0], channels=(channel,))

@@ -5,13 +5,14 @@ from __future__ import annotations
 from datetime import datetime
 from pathlib import Path
 
+import pytest
 from builders import a_person, a_visit
-from web.staff_pages import FULL, signed_in
+from web.staff_pages import FULL, Browser, signed_in
 
 from service.delivery.dispatch import send_due
 from service.domain.contact import Channel
 from service.domain.message import Inbound, MessageKind, State
-from service.inbound.replies import take_inbound
+from service.inbound.replies import MOST_OF_A_STRANGER, take_inbound
 from service.planning.aftercare import give
 
 
@@ -139,6 +140,87 @@ def test_words_of_strangers_are_listed_until_somebody_did_them(tmp_path: Path) -
     with browser.services.open_reading() as work:
         stored = work.inbound.get(Channel.TEXT, "in/1?&")
         assert stored is not None and stored.handled == browser.clock.now()
+
+
+def writes(browser: Browser, number: int, text: str, **changes: object) -> None:
+    browser.clock.forward(seconds=1)
+    values: dict[str, object] = {"channel": Channel.TEXT, "sender": "+447700900123", "at": browser.clock.now()}
+    take_inbound(browser.services, Inbound(id=f"w{number}", text=text, **(values | changes)))  # type: ignore[arg-type]
+
+
+def test_beside_words_that_may_warn_stands_the_number_to_call(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    a_person(browser.services, guardian="Ines Ellery")
+    a_person(browser.services, "tom", name="Tom Birch", phone=None, email="tom@example.org", channels=())
+    writes(browser, 1, "my ear bleeds")
+    writes(browser, 2, "it hurts", channel=Channel.EMAIL, sender="tom@example.org")
+    writes(browser, 3, "there is blood", sender="+447700900999")
+    writes(browser, 4, "May I swim?")
+    block, _, rest = browser.get("/attention").text.partition("Everything else")
+    assert 'href="tel:+447700900123"' in block and "Ines Ellery, for the patient" in block
+    assert 'href="tel:+447700900999"' in block and "no phone number on record" in block
+    assert "May I swim?" in rest and "tel:" not in rest
+
+
+def test_many_messages_of_one_sender_are_one_entry_with_the_first_the_latest_and_those_between(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    a_person(browser.services)
+    for number, text in enumerate(("May I come?", "or <b>Tuesday</b>?", "or not at all")):
+        writes(browser, number, text)
+        writes(browser, 10 + number, f"stranger: {text}", sender="+447700900999")
+    page = browser.get("/attention").text
+    assert '<b class="count">2</b>' in page
+    assert page.count("<b>3 messages in all.</b>") == 2 and page.count("1 in between") == 2
+    for text in ("May I come?", "or &lt;b&gt;Tuesday&lt;/b&gt;?", "or not at all"):
+        assert page.count(text) == 2
+
+
+def test_done_is_refused_while_the_person_wrote_again_and_nobody_read_it(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    a_person(browser.services)
+    writes(browser, 1, "my ear bleeds")
+    with browser.services.open_reading() as work:
+        (entry,) = work.ledger.attention()
+    writes(browser, 2, "it bleeds still")
+    refused = browser.post(f"/attention/{entry.id}/done", {"seen": "1"})
+    assert refused.status_code == 403 and "they wrote again after you opened the list" in refused.text
+    page = browser.get("/attention").text
+    assert 'name="seen" value="2"' in page and "it bleeds still" in page
+    assert browser.post(f"/attention/{entry.id}/done", {"seen": "2"}).status_code == 302
+    assert "Nothing needs a person now." in browser.get("/attention").text
+
+
+def test_a_flood_of_a_stranger_is_one_entry_that_says_how_many_were_only_counted(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    for number in range(MOST_OF_A_STRANGER + 3):
+        writes(browser, number, f"offer {number}.", sender="offers@example.com", channel=Channel.EMAIL)
+    page = browser.get("/attention").text
+    assert f"<b>{MOST_OF_A_STRANGER + 3} messages in all.</b> 3 of them were only counted" in page
+    assert "offer 0." in page and f"offer {MOST_OF_A_STRANGER - 1}." in page
+    assert f"offer {MOST_OF_A_STRANGER}." not in page
+    last = f"mail/{MOST_OF_A_STRANGER - 1}"
+    assert browser.post("/attention/strangers/done", {"channel": "email", "id": last}).status_code == 404
+    last = f"w{MOST_OF_A_STRANGER - 1}"
+    assert f'name="id" value="{last}"' in page
+    assert browser.post("/attention/strangers/done", {"channel": "email", "id": last}).status_code == 302
+    assert "Nothing needs a person now." in browser.get("/attention").text
+
+
+@pytest.mark.parametrize(("do", "after"), [("keep", {Channel.EMAIL}), ("start-again", set())])
+def test_the_desk_decides_about_a_stop_by_mail_that_may_be_forged(tmp_path: Path, do: str, after: set[Channel]) -> None:
+    browser = signed_in(tmp_path, "dina")
+    a_person(browser.services, email="maud@example.org")
+    writes(browser, 1, "STOP", channel=Channel.EMAIL, sender="maud@example.org")
+    page = browser.get("/attention").text
+    assert "E-mail was stopped by a mail that may not be from them: ask the person." in page
+    assert "It was from them" in page and "It was not: send e-mail again" in page
+    with browser.services.open_reading() as work:
+        (entry,) = work.ledger.attention()
+        assert work.people.get("maud").contact.stopped == {Channel.EMAIL}
+    assert browser.post(f"/attention/{entry.id}/done", {"do": do}).status_code == 302
+    with browser.services.open_reading() as work:
+        assert work.people.get("maud").contact.stopped == after
+        assert work.ledger.attention() == []
 
 
 def test_the_desk_sees_that_mail_does_not_come_in(tmp_path: Path) -> None:

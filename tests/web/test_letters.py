@@ -58,10 +58,29 @@ def test_the_ticked_letters_become_a_batch_that_is_opened_and_posted(tmp_path: P
     assert "2 letters, 1 posted" in browser.get("/letters").text
     browser.post(f"/letters/{maud}/not-posted")
     assert "2 letters, 0 posted" in browser.get("/letters").text
-    browser.post(f"/letters/batches/{batch}/posted")
+    browser.press_twice(f"/letters/batches/{batch}/posted")
     page = browser.get("/letters").text
     assert "2 letters, 2 posted" in page and "All posted" not in page and "by Dina Marsh (dina)" in page
     assert "delivered" not in page.lower()
+
+
+def test_all_posted_asks_first_names_the_letters_and_asks_again_when_they_are_others_by_now(tmp_path: Path) -> None:
+    browser = a_desk(tmp_path)
+    letters = [a_letter(browser.services), a_letter(browser.services, "arthur", name="Arthur <i>Penhaligon</i>")]
+    browser.post("/letters/batches", {"letter": letters})
+    place = f"/letters/batches/{batch_of(browser.get('/letters').text)}/posted"
+    asking = browser.post(place)
+    assert "Yes, 2 letters were posted" in asking.text
+    assert "Maud Ellery" in asking.text and "Arthur &lt;i&gt;Penhaligon" in asking.text
+    mark = re.search(r'name="sure" value="(\w+)"', asking.text)
+    assert mark is not None
+    assert "2 letters, 0 posted" in browser.get("/letters").text, "the first press changes nothing"
+    browser.post(f"/letters/{letters[0]}/posted")
+    again = browser.post(place, {"sure": mark[1]})
+    assert "changed in the meantime" in again.text and "Yes, 1 letter was posted" in again.text
+    assert "1 other letter of this batch" in again.text
+    assert "2 letters, 1 posted" in browser.get("/letters").text
+    assert browser.post("/letters/batches/none/posted").status_code == 404
 
 
 def test_nothing_ticked_is_said_in_a_sentence(tmp_path: Path) -> None:
@@ -103,8 +122,10 @@ def test_a_letter_to_somebody_who_died_is_shown_apart_with_the_reason(tmp_path: 
 
 def test_a_late_letter_is_not_ticked_beforehand(tmp_path: Path) -> None:
     browser = a_desk(tmp_path)
-    a_letter(browser.services)
-    browser.clock.forward(days=3)
+    letter = a_letter(browser.services)
+    with browser.services.open_reading() as work:
+        browser.clock.at = work.messages.get(letter).planned.last_useful
+    browser.clock.forward(minutes=1)
     assert browser.sign_in("dina").status_code == 302
     page = browser.get("/letters").text
     assert "<b>Late.</b>" in page and 'type="checkbox"' in page and " checked" not in page

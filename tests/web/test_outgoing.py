@@ -120,7 +120,14 @@ def test_a_paused_transport_is_shown_with_its_reason_and_tried_by_the_lead(tmp_p
 def test_the_lead_switches_a_channel_off_and_on_and_the_page_says_by_whom(tmp_path: Path) -> None:
     browser = signed_in(tmp_path)
     give(browser.services, a_person(browser.services, channels=(Channel.TEXT,)), a_visit(an_ear("normal")), by="nurse")
-    assert browser.post("/outgoing/channels/text", {"do": "off"}).status_code == 302
+    asking = browser.post("/outgoing/channels/text", {"do": "off"})
+    assert "Switch off text for the whole clinic?" in asking.text
+    assert "In the next 24 hours this touches 1 message to 1 person." in asking.text
+    assert "1 of these messages has no other channel" in asking.text
+    with browser.services.open_reading() as work:
+        assert work.transports.off() == {}, "the first press changes nothing"
+    assert browser.press_twice("/outgoing/channels/text", {"do": "off"}).status_code == 302
+    assert browser.post("/outgoing/channels/text", {"do": "off"}).status_code == 403, "somebody else was first"
     send_due(browser.services, "worker")
     page = browser.get("/outgoing").text
     assert "<b>Switched off</b> by Wren Halloway (wren) since Wed 25 Nov 2026, 10:00" in page
@@ -181,6 +188,39 @@ def test_uncertain_messages_stand_in_a_list_of_their_own_with_what_to_do(tmp_pat
     assert "the line broke" in page
     for button in ("It arrived", "It did not: send it again", "Leave it"):
         assert button in page
+
+
+def test_what_did_not_get_through_is_counted_with_its_age_while_it_waits_for_another_attempt(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path)
+    services = browser.services
+    for number in range(2):
+        person = a_person(services, f"p{number}", channels=(Channel.EMAIL,))
+        give(services, person, a_visit(an_ear("normal")), by="nurse")
+    answering(services, Result.RETRY, "421 try again later")
+    for _ in range(3):
+        send_due(services, "worker")
+        browser.clock.forward(minutes=2)
+    send_due(services, "worker")
+    page = browser.get("/outgoing").text
+    assert "Nothing is overdue" not in page
+    assert "<b>2 to be tried again</b>" in page
+    assert "2 messages did not get through and wait for another attempt; the oldest has been due for 6 minutes." in page
+
+
+def test_an_uncertain_message_that_was_left_leaves_the_list_and_its_page_says_who_left_it(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path)
+    message = one_uncertain(browser)
+    with browser.services.open_work() as work:  # the same message asks for a person for another reason as well
+        work.ledger.ask("maud", "language", browser.clock.now(), message_id=message.id)
+        work.commit()
+    assert 'value="leave"' in browser.get("/outgoing").text
+    page = browser.post(f"/messages/{message.id}/settle", {"do": "leave"})
+    assert "<b>None uncertain</b>" in browser.get("/outgoing").text
+    assert 'value="leave"' not in browser.get("/outgoing").text
+    page = browser.get(page.location)
+    assert 'value="leave"' not in page.text, "a button that would only be refused"
+    assert re.search(r"<b>Left as it is</b> .* by Wren Halloway \(wren\), and off the attention list", page.text)
+    assert 'value="arrived"' in page.text, "what is found later can still be said"
 
 
 @pytest.mark.parametrize("login", ["dina", "cleo", "wren"])

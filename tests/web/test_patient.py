@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
@@ -11,10 +12,12 @@ from typing import Any
 import pytest
 from builders import StoppedClock, a_clinic, a_person, a_service, a_visit, an_ear, some_settings, the_pack
 from flask.testing import FlaskClient
+from pypdf import PdfReader
 
 from service.delivery.dispatch import send_due
 from service.domain.contact import Channel, Contact
 from service.domain.message import MessageKind, State
+from service.domain.pack import ClinicChoices
 from service.domain.plan import Status
 from service.domain.visit import Visit
 from service.messages.catalogs import Catalogs, load_catalogs, template_catalog
@@ -113,8 +116,9 @@ def urdu(folder: Path) -> Catalogs:
             continue
         english = [message.id] if isinstance(message.id, str) else list(message.id)
         many = len(english) > 1
-        said = [f"اردو {' '.join(re.findall(r'{[a-z_]+}', text))}" for text in english]
-        said = [f"{text} {number}" for number, text in enumerate(said)] if many else said
+        short = [["اردو اردو اردو۔"] * (len(text) // 15 + 1) for text in english]
+        said = [" ".join(some + re.findall(r"{[a-z_]+}|\d+", text)) for some, text in zip(short, english, strict=True)]
+        said = [f"{'کئی ' * number}{text}" for number, text in enumerate(said)] if many else said
         lines += ["", f'msgctxt "{message.context}"', f"msgid {quoted(english[0])}"]
         lines += [f"msgid_plural {quoted(english[1])}"] if many else []
         lines += (
@@ -336,13 +340,125 @@ def test_help_is_one_tap_away_on_every_page(clinic: Clinic, path: str) -> None:
 
 def test_the_warning_signs_are_never_folded_away(clinic: Clinic) -> None:
     html = clinic.text()
-    assert "<details" not in html
+    help_part = html.split('id="help"')[1].split("</section>")[0]
+    assert "<details" not in help_part
+    assert "<details" not in html.split('id="questions"')[0]
     assert " hidden" not in html.replace('type="hidden"', "")
 
 
 def test_numbers_in_sentences_can_be_tapped(clinic: Clinic) -> None:
     help_part = clinic.text().split('id="help"')[1]
     assert '<a class="number" dir="ltr" href="tel:111">111</a>' in help_part
+
+
+# --- common questions ------------------------------------------------------------------------------------------------
+
+
+def asked(html: str) -> list[str]:
+    return re.findall(r"<summary>(.*?)</summary>", html)
+
+
+def test_common_questions_follow_the_warning_signs_each_folded_with_its_answer(clinic: Clinic) -> None:
+    html = clinic.text()
+    assert html.index('id="help"') < html.index('id="questions"') < html.index('class="keep"')
+    assert {"Can I swim?", "I missed a dose. What now?", "Why oil?"} <= set(asked(html))
+    assert " open" not in html.split('id="questions"')[1].split("</section>")[0]
+    swim = re.search(r"<summary>I missed a dose.*?</details>", html, re.DOTALL)
+    assert swim is not None
+    assert "Do not put in extra drops" in swim[0]
+
+
+def test_an_answer_about_a_symptom_leads_to_the_signs_and_the_phone(clinic: Clinic) -> None:
+    sting = re.search(r"<summary>The drops sting.*?</details>", clinic.text(), re.DOTALL)
+    assert sting is not None
+    assert 'href="#help"' in sting[0]
+    assert 'href="tel:02079460123"' in sting[0]
+
+
+def test_a_search_shows_the_questions_that_answer_it_open(clinic: Clinic) -> None:
+    html = clinic.text("?q=SWIMMING")
+    assert asked(html) == ["Can I swim?"]
+    assert '<details class="asked" open>' in html
+    assert 'value="SWIMMING"' in html
+    assert f'href="{clinic.page}#questions"' in html
+
+
+def test_a_search_without_a_find_shows_every_question_and_the_phone_and_never_says_that_all_is_well(
+    clinic: Clinic,
+) -> None:
+    html = clinic.text("?q=zzzz")
+    assert asked(html) == asked(clinic.text())
+    said = re.search(r'<p class="note" role="status">.*?</p>', html)
+    assert said is not None
+    assert "That does not mean that all is well." in said[0]
+    assert 'href="tel:02079460123"' in said[0]
+
+
+def test_a_search_for_a_sign_leads_to_the_warning_signs_first(clinic: Clinic) -> None:
+    html = clinic.text("?q=swim my ear bleeds and my face droops")
+    part = html.split('id="questions"')[1]
+    assert part.index('<p class="alarm">') < part.index("<details")
+    assert '<p class="alarm">' not in clinic.text("?q=swim").split('id="questions"')[1]
+
+
+def test_the_words_of_a_search_are_kept_nowhere(clinic: Clinic, caplog: pytest.LogCaptureFixture) -> None:
+    before = clinic.kept()
+    with caplog.at_level("DEBUG"):
+        answer = clinic.client.get(clinic.page + "?q=mastoiditis-of-maud")
+    assert clinic.kept() == before
+    assert "mastoiditis-of-maud" not in caplog.text
+    assert "mastoiditis-of-maud" not in str(answer.headers)
+    assert answer.headers["Cache-Control"] == "no-store"
+    with clinic.services.open_reading() as work:
+        stored = "\n".join(work._session.connection().connection.driver_connection.iterdump())
+    assert "mastoiditis-of-maud" not in stored
+
+
+@pytest.mark.parametrize("typed", ["<script>x</script>", '"><b>', "x" * 3000, "%00", "\u202e\u200f", "*"])
+def test_whatever_is_searched_the_page_stands(clinic: Clinic, typed: str) -> None:
+    answer = clinic.client.get(clinic.page, query_string={"q": typed})
+    assert answer.status_code == 200
+    assert "<script" not in answer.text
+    assert "<b>" not in answer.text
+    assert "x" * 200 not in answer.text
+
+
+def test_the_questions_follow_what_the_clinic_decided_about_water(tmp_path: Path) -> None:
+    choices = ClinicChoices(water={"grommet": "grommet-none"})
+    html = opened(tmp_path, visit=a_visit(right=an_ear("grommet")), parts={"choices": choices}).text("?q=swim")
+    assert "Yes, in a clean pool" in html
+    (tmp_path / "other").mkdir()
+    strict = opened(tmp_path / "other", visit=a_visit(right=an_ear("grommet"))).text("?q=swim")
+    assert "Yes, in a clean pool" not in strict
+    assert "No, not now." in strict
+
+
+@pytest.mark.parametrize("status", [Status.ON_HOLD, Status.COMPLETED])
+def test_a_plan_that_must_not_be_followed_now_answers_no_questions(clinic: Clinic, status: Status) -> None:
+    assert clinic.plan is not None
+    set_status(clinic.services, clinic.plan.id, status, "Dr Wren Halloway", "new pain")
+    assert 'id="questions"' not in clinic.text("?q=swim")
+
+
+def test_urgent_advice_has_no_questions_beside_it(tmp_path: Path) -> None:
+    assert 'id="questions"' not in opened(tmp_path, visit=a_visit(right=an_ear("battery-in-ear"))).text("?q=swim")
+
+
+def test_questions_without_approved_words_are_left_out_and_the_page_keeps_its_language(tmp_path: Path) -> None:
+    clinic = opened(tmp_path, parts={"catalogs": urdu(tmp_path / "ur")}, language="ur")
+    approve_units(
+        clinic.services, "ur", set(the_pack().wording) - {"question.swim.ask"}, "Dr Wren Halloway", reason="for a test"
+    )
+    without = clinic.text()
+    assert '<html lang="ur"' in without
+    approve_units(clinic.services, "ur", {"question.swim.ask"}, "Dr Wren Halloway", reason="for a test")
+    assert len(asked(clinic.text())) == len(asked(without)) + 1
+
+
+def test_the_printed_sheet_answers_the_first_questions(clinic: Clinic) -> None:
+    pdf = clinic.client.get(clinic.page + "/sheet.pdf?large=1").data
+    text = "".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages)
+    assert "Common questions" in text
 
 
 # --- language --------------------------------------------------------------------------------------------------------
@@ -370,9 +486,11 @@ def test_a_language_that_is_not_approved_gives_way_to_the_source_language_and_th
 def test_one_unapproved_sentence_is_enough_to_give_way(tmp_path: Path) -> None:
     catalogs = urdu(tmp_path / "ur")
     clinic = opened(tmp_path, parts={"catalogs": catalogs}, language="ur")
-    approve_units(clinic.services, "ur", set(the_pack().wording) - {"page.undo"}, "Dr Wren Halloway")
+    approve_units(
+        clinic.services, "ur", set(the_pack().wording) - {"page.undo"}, "Dr Wren Halloway", reason="for a test"
+    )
     assert '<html lang="en"' in clinic.text()
-    approve_units(clinic.services, "ur", {"page.undo"}, "Dr Wren Halloway")
+    approve_units(clinic.services, "ur", {"page.undo"}, "Dr Wren Halloway", reason="for a test")
     assert '<html lang="ur"' in clinic.text()
 
 

@@ -13,11 +13,12 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from werkzeug.serving import make_server
 
 from service.planning.aftercare import give, live_link
+from service.planning.approving import approve_language
 from service.services import Services
 from service.web.app import create_app
 
 CHROMIUM = "/usr/bin/chromium"
-PATHS = ("", "/change", "/stop")
+PATHS = ("", "?q=swim", "?q=bleeding", "/change", "/stop")
 LEAST = 44
 """The least height and width of a patient's button, CSS pixels."""
 
@@ -36,7 +37,7 @@ CHECKS = """() => {
     if (next > level + 1) faults.push('heading skips a level: ' + e.innerText);
     level = next;
   }
-  const targets = 'button, .button, .help-bar a, .options label, select, input[type=time]';
+  const targets = 'button, .button, .help-bar a, .options label, select, summary, input[type=time], input[type=search]';
   for (const e of document.querySelectorAll(targets)) {
     const box = e.getBoundingClientRect();
     const small = box.height < LEAST || box.width < LEAST;
@@ -277,3 +278,48 @@ def test_one_may_travel_without_javascript(site: Site, open_page: Opener) -> Non
     page.get_by_label("Country and city with your time").select_option(label="Pakistan: Karachi")
     page.locator("#zone button").click()
     assert page.locator("#place").input_value() == "Asia/Karachi"
+
+
+def test_a_question_is_searched_and_opened_without_javascript(site: Site, open_page: Opener) -> None:
+    page = open_page(site.person("hope"), 320, 568)
+    answer = page.get_by_text("Do not put in extra drops", exact=False)
+    assert not answer.is_visible()
+    page.get_by_label("Search the questions").fill("missed")
+    page.get_by_role("button", name="Search", exact=True).click()
+    assert page.url.endswith("?q=missed#questions")
+    assert answer.is_visible()
+    page.get_by_role("link", name="Show all questions").click()
+    assert not answer.is_visible()
+    page.locator("summary", has_text="I missed a dose").click()
+    assert answer.is_visible()
+
+
+@pytest.mark.parametrize(
+    ("language", "path", "word"),
+    [
+        ("bn", "", "ফোঁটা"),
+        ("bn", "?q=সাঁতার", "সাঁতার"),
+        ("bn", "/change", "সময়"),
+        ("zh-Hans", "", "滴"),
+        ("zh-Hans", "?q=游泳", "游泳"),
+        ("zh-Hans", "/change", "时间"),
+    ],
+)
+def test_a_page_in_bengali_or_chinese_holds_to_the_same_rules(
+    site: Site, open_page: Opener, language: str, path: str, word: str
+) -> None:
+    approve_language(site.services, language, "Dr Wren Halloway", reason="for a test, at whatever cost")
+    url = site.person(f"{language}-{len(path)}", language=language)
+    for width in (195, 320):
+        page = open_page(url + path, width, scripts=True)
+        assert page.evaluate("document.documentElement.lang") == language
+        assert word in page.inner_text("main")
+        assert (page.evaluate(CHECKS), page.evaluate(CONTRAST), sideways(page)) == ([], [], 0)
+
+
+def test_bengali_letters_are_served_with_the_page(site: Site, open_page: Opener) -> None:
+    approve_language(site.services, "bn", "Dr Wren Halloway", reason="for a test, at whatever cost")
+    page = open_page(site.person("rahima", language="bn"), 320, scripts=True)
+    page.evaluate("document.fonts.ready.then(() => true)")
+    loaded = page.evaluate("[...document.fonts].filter((f) => f.status === 'loaded').map((f) => f.family)")
+    assert {family.strip('"') for family in loaded} == {"Hind Siliguri"}

@@ -8,10 +8,13 @@ from pathlib import Path
 import pytest
 from builders import a_person, a_visit, an_ear
 from web.staff_pages import FULL, Browser, signed_in
+from werkzeug.test import TestResponse
 
 from service.delivery.dispatch import send_due
 from service.domain.contact import Channel, Contact
+from service.domain.message import Inbound
 from service.domain.plan import Status
+from service.inbound.replies import take_inbound
 from service.planning.aftercare import give
 
 ENDS = [
@@ -116,13 +119,60 @@ def contact(browser: Browser) -> Contact:
         return work.people.get("maud").contact
 
 
+def recorded(browser: Browser, person: str, do: str) -> TestResponse:
+    """Record one end; consent is withdrawn at the second press, the others are chosen and then recorded."""
+    press = browser.press_twice if do == "withdrawn" else browser.post
+    return press(f"/people/{person}/left", {"do": do})
+
+
+def test_withdrawn_consent_is_asked_about_first_with_how_many_messages_it_ends(tmp_path: Path) -> None:
+    browser, person, _ = with_a_plan(tmp_path)
+    with browser.services.open_reading() as work:
+        waiting = len(work.messages.of_person(person))
+    asking = browser.post(f"/people/{person}/left", {"do": "withdrawn"})
+    assert "Did Maud Ellery withdraw consent to messages?" in asking.text
+    assert f"{waiting} messages that wait will not go" in asking.text and waiting > 1
+    assert f'href="/people/{person}#consent">No, go back</a>' in asking.text
+    assert contact(browser).withdrawn is None, "the first press changes nothing"
+    again = browser.post(f"/people/{person}/left", {"do": "withdrawn", "sure": "maybe"})
+    assert "Nothing has happened yet." in again.text and contact(browser).withdrawn is None
+    recorded(browser, person, "withdrawn")
+    assert contact(browser).withdrawn == date(2026, 11, 25)
+
+
+def test_the_record_shows_what_the_person_wrote_newest_first_and_as_text(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "cleo")
+    person = a_person(browser.services)
+    said = [(Channel.TEXT, "+447700900123", "my ear bleeds"), (Channel.EMAIL, "Maud@example.org", "<i>May</i> I swim?")]
+    assert "Nothing yet." in browser.get(f"/people/{person}").text
+    for number, (channel, sender, text) in enumerate(said):
+        browser.clock.forward(minutes=5)
+        words = Inbound(channel=channel, id=f"w{number}", sender=sender, text=text, at=browser.clock.now())
+        take_inbound(browser.services, words)
+    page = browser.get(f"/people/{person}").text.partition('id="wrote"')[2]
+    assert page.index("&lt;i&gt;May&lt;/i&gt; I swim?") < page.index("my ear bleeds")
+    assert "Wed 25 Nov 2026, 10:05" in page and "Wed 25 Nov 2026, 10:10" in page
+    assert "May warn of something urgent." in page
+    assert "perhaps somebody else" not in page
+
+
+def test_words_from_a_shared_number_stand_on_each_record_and_say_that_they_may_be_anothers(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path)
+    people = [a_person(browser.services), a_person(browser.services, "tom", name="Tom Ellery")]
+    words = Inbound(channel=Channel.TEXT, id="1", sender="00447700900123", text="May I swim?", at=browser.clock.now())
+    take_inbound(browser.services, words)
+    for person in people:
+        page = browser.get(f"/people/{person}").text
+        assert "May I swim?" in page and "perhaps somebody else" in page
+
+
 @pytest.mark.parametrize(("do", "undo", "said", "reason", "line"), ENDS)
 def test_each_end_has_its_own_words_and_stops_every_message_at_once(
     tmp_path: Path, do: str, undo: str, said: str, reason: str, line: str
 ) -> None:
     browser, person, _ = with_a_plan(tmp_path)
     assert said not in browser.get(f"/people/{person}").text
-    assert browser.post(f"/people/{person}/left", {"do": do}).status_code == 302
+    assert recorded(browser, person, do).status_code == 302
     page = browser.get(f"/people/{person}").text
     assert f"<b>{said}</b> Recorded on Wed, 25 Nov 2026. Nothing more is sent; open reminders stopped at once." in page
     assert [other[2] for other in ENDS if f"<b>{other[2]}</b>" in page] == [said]
@@ -142,7 +192,7 @@ def test_each_end_can_be_taken_back_and_messages_go_again(
     tmp_path: Path, do: str, undo: str, said: str, reason: str, line: str
 ) -> None:
     browser, person, _ = with_a_plan(tmp_path)
-    browser.post(f"/people/{person}/left", {"do": do})
+    recorded(browser, person, do)
     send_due(browser.services, "worker")
     assert browser.recorder.sent == []
     browser.post(f"/people/{person}/left", {"do": undo})
