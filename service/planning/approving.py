@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from service.domain.budget import Budget
 from service.domain.pack import Wording
@@ -66,10 +66,10 @@ def write(
     """
     with services.open_work() as work:
         entry = _entry(services, work, language, unit_id)
-        if seen != _shown_digest(entry):
+        if seen != entry.shown_digest:
             raise NotAllowedError(f"{unit_id}: somebody changed this text meanwhile; compare the two and save again")
         revision = _draft(services, entry, texts, author, origin, note)
-        if entry.shown is not None and revision.digest == _shown_digest(entry):
+        if entry.shown is not None and revision.digest == entry.shown_digest:
             raise NotAllowedError(f"{unit_id}: the text is the same as before; nothing was saved")
         work.revisions.add([*_passed_over(services, entry, author), revision])
         _note(work, author.name, "wording-written", language, unit_id, revision, services.clock.now())
@@ -78,18 +78,28 @@ def write(
 
 
 def write_many(
-    services: Services, language: str, texts: Mapping[str, Texts], author: Author, *, note: str, origin: Origin
+    services: Services,
+    language: str,
+    texts: Mapping[str, Texts],
+    author: Author,
+    *,
+    seen: Mapping[str, str],
+    note: str,
+    origin: Origin,
 ) -> int:
-    """Keep drafts for many units at once, from a translator's file; unchanged ones are passed over. All or none.
+    """Keep drafts for many units at once, from a translator's file; unchanged ones are passed over. All or none. `seen`
+    are the digests of the texts that they were compared with.
 
-    Raises TextRefusedError naming the first unit that is refused.
+    Raises TextRefusedError naming the first unit that is refused, NotAllowedError when one was changed meanwhile.
     """
     with services.open_work() as work:
         drafts = []
         for unit_id, said in texts.items():
             entry = _entry(services, work, language, unit_id)
+            if seen.get(unit_id, "") != entry.shown_digest:
+                raise NotAllowedError(f"{unit_id}: somebody changed this text meanwhile; look at the file once more")
             revision = _draft(services, entry, said, author, origin, note)
-            if revision.digest != _shown_digest(entry):
+            if revision.digest != entry.shown_digest:
                 drafts += [*_passed_over(services, entry, author), revision]
         work.revisions.add(drafts)
         now = services.clock.now()
@@ -198,8 +208,9 @@ def _passed_over(services: Services, entry: Entry, author: Author) -> list[Revis
     shipped text that comes with a later version waits again."""
     if entry.draft is None or entry.draft_id:
         return []
-    now = services.clock.now()
-    return [replace(_shipped(services, entry), withdrawn=Withdrawal(by=author.name, at=now))]
+    before = services.clock.now() - timedelta(microseconds=1)  # what replaces it is the newer event
+    passed = replace(_shipped(services, entry), written_at=before, withdrawn=Withdrawal(by=author.name, at=before))
+    return [passed]
 
 
 def _draft(services: Services, entry: Entry, texts: Texts, author: Author, origin: Origin, note: str) -> Revision:
@@ -289,10 +300,6 @@ def _known(book: Book, language: str) -> None:
 def _named(approving: Approving) -> None:
     if not approving.by.strip():
         raise NotAllowedError("approved by: give the full name of the person who approves")
-
-
-def _shown_digest(entry: Entry) -> str:
-    return entry.draft_digest or (entry.approved.digest if entry.approved is not None else "")
 
 
 def _note(

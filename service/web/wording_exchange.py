@@ -138,7 +138,8 @@ def take(language: str) -> Response | BaseResponse:
         return _page(language, plan, marks, data, name, meanwhile, 409)
     staff = the_staff()
     author = Author(name=who(staff), staff_id=staff.id)
-    count = write_many(services, language, plan.drafts, author, note=f"from {name}", origin=Origin.IMPORTED)
+    seen = {unit: now[unit].shown_digest for unit in plan.drafts}
+    count = write_many(services, language, plan.drafts, author, seen=seen, note=f"from {name}", origin=Origin.IMPORTED)
     return redirect(url_for("wording.language_page", language=language, written=count))
 
 

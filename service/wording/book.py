@@ -58,6 +58,11 @@ class Entry:
         """The newest text: the draft, else the approved one."""
         return self.draft or (self.approved.texts if self.approved else None)
 
+    @property
+    def shown_digest(self) -> str:
+        """The digest of that text; empty where there is none."""
+        return self.draft_digest or (self.approved.digest if self.approved else "")
+
 
 class Book:
     """Every text of every language with its history."""
@@ -169,7 +174,7 @@ class Book:
                 if (language, unit_id) in self._histories or (self.source, unit_id) in self._histories:
                     entry = self.entry(language, unit_id, at)
                     shown = entry.shown
-                    digest = entry.draft_digest or (entry.approved.digest if entry.approved else "")
+                    digest = entry.shown_digest
                 else:
                     shown = self._shipped_texts(language, unit_id)
                     digest = self._shipped.digest(language, unit_id) or ""

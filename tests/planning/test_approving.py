@@ -175,7 +175,10 @@ def test_an_import_writes_only_what_changed(clinic: tuple[Services, StoppedClock
     polish = entry(services, "pl").draft
     assert polish is not None
     texts = {UNIT: polish, "page.title": {"any": ("Plan",)}}
-    assert write_many(services, "pl", texts, IDA, note="from pl.po", origin=Origin.IMPORTED) == 1
+    seen = {unit: digest(services, "pl", unit) for unit in texts}
+    assert write_many(services, "pl", texts, IDA, seen=seen, note="from pl.po", origin=Origin.IMPORTED) == 1
+    with pytest.raises(NotAllowedError, match=r"page\.title: somebody changed this text meanwhile"):
+        write_many(services, "pl", texts, IDA, seen=seen, note="from pl.po", origin=Origin.IMPORTED)
     assert entry(services, "pl", "page.title").draft == {"any": ("Plan",)}
 
 

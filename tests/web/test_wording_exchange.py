@@ -55,7 +55,7 @@ def words(page: TestResponse) -> str:
 
 
 def drafts(browser: Desk, unit: str = "page.title") -> list[tuple[str, ...]]:
-    return [each.texts["any"] for each in history(browser, "ur", unit)]
+    return [each.texts["any"] for each in history(browser, "ur", unit) if each.withdrawn is None]
 
 
 # Out
@@ -122,7 +122,8 @@ def test_the_first_press_shows_what_would_change_and_the_second_writes_drafts(tm
     answer = browser.post(IMPORT, fields(page))
     assert answer.headers["Location"] == "/wording/ur?written=1"
     assert "1 draft written" in browser.get("/wording/ur?written=1").text
-    (revision,) = history(browser, "ur", "page.title")
+    shipped, revision = history(browser, "ur", "page.title")
+    assert (shipped.origin, shipped.approval) == (Origin.SHIPPED, None), "passed over, and not forgotten"
     assert (revision.texts, revision.origin, revision.writer, revision.note, revision.approval) == (
         {"any": ("نئی تحریر",)}, Origin.IMPORTED, login, "from ur.po", None,
     )  # fmt: skip
