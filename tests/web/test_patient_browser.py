@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
-from builders import a_person, a_service, a_visit, an_ear, some_settings
+from builders import a_person, a_service, a_visit, an_ear, some_settings, the_catalogs, the_pack
 from playwright.sync_api import Browser, Page, sync_playwright
 from werkzeug.serving import make_server
 
@@ -16,6 +18,7 @@ from service.planning.aftercare import give, live_link
 from service.planning.approving import approve_language
 from service.services import Services
 from service.web.app import create_app
+from service.wording.pseudo import TAG, with_pseudo
 
 CHROMIUM = "/usr/bin/chromium"
 PATHS = ("", "?q=swim", "?q=bleeding", "/change", "/stop")
@@ -97,10 +100,10 @@ class Site:
         return f"{self.base}/p/{token}"
 
 
-@pytest.fixture(scope="module")
-def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
-    folder = tmp_path_factory.mktemp("patient-pages")
-    services, _ = a_service(f"sqlite:///{folder / 'clinic.sqlite'}")
+@contextmanager
+def running(folder: Path, **parts: object) -> Iterator[Site]:
+    """A server over a new clinic."""
+    services, _ = a_service(f"sqlite:///{folder / 'clinic.sqlite'}", **parts)  # type: ignore[arg-type]
     server = make_server("127.0.0.1", 0, create_app(services, some_settings(folder)), threaded=True)
     thread = threading.Thread(target=server.serve_forever)
     thread.start()
@@ -108,6 +111,12 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
     server.shutdown()
     thread.join()
     server.server_close()
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    with running(tmp_path_factory.mktemp("patient-pages")) as found:
+        yield found
 
 
 @pytest.fixture(scope="module")
@@ -323,3 +332,24 @@ def test_bengali_letters_are_served_with_the_page(site: Site, open_page: Opener)
     page.evaluate("document.fonts.ready.then(() => true)")
     loaded = page.evaluate("[...document.fonts].filter((f) => f.status === 'loaded').map((f) => f.family)")
     assert {family.strip('"') for family in loaded} == {"Hind Siliguri"}
+
+
+@pytest.mark.parametrize("path", ["", "/change", "/stop"])
+def test_a_longer_language_bursts_no_box_and_leaves_no_word_of_ours_in_english(
+    tmp_path: Path, open_page: Opener, path: str
+) -> None:
+    """In the pseudo-language every text of ours stands in brackets and is two fifths longer."""
+    parts = {"catalogs": with_pseudo(the_pack(), the_catalogs()), "approve": ("en", TAG)}
+    with running(tmp_path, **parts) as site:
+        page = open_page(site.person("pam", "wax-left", language=TAG) + path, 320)
+        assert sideways(page) == 0
+        assert page.evaluate(CHECKS) == []
+        page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true })")
+        names = "select, span[lang]"  # of languages and places: each in its own words
+        page.evaluate(f"document.querySelectorAll('{names}').forEach((each) => each.remove())")
+        left = str(page.evaluate("document.body.innerText"))
+    for own in (site.services.clinic.name, *site.services.clinic.address, "Maud Ellery", "Maud"):
+        left = left.replace(own, "")
+    while re.search(r"⟦[^⟦⟧]*⟧", left):
+        left = re.sub(r"⟦[^⟦⟧]*⟧", "", left)
+    assert not re.findall(r"[A-Za-z]{4,}", re.sub(r"\S+@\S+|\d{1,2} \w+ \d{4}", "", left))
