@@ -73,7 +73,7 @@ def test_what_holds_for_storage_on_sqlite_holds_on_postgresql(
 
 def test_the_tests_to_repeat_are_found() -> None:
     assert len(found_in(test_dispatch)) >= 20
-    assert len(found_in(test_storage, given="tmp_path")) >= 12
+    assert len(found_in(test_storage, given="tmp_path")) >= 11
 
 
 @pytest.mark.parametrize("workers", [2, 4])

@@ -406,9 +406,11 @@ def test_the_shipped_text_comes_back_too(tmp_path: Path) -> None:
     browser, place = a_desk(tmp_path), "/wording/ur/message.greeting"
     shipped = entry(browser.services, "ur", "message.greeting").shown
     save(browser, place, {"any": ("{name}،",)})
-    assert "Shipped with the service" in browser.get(place).text
+    before, _ = history(browser.services, "ur", "message.greeting")
+    assert (before.origin, before.texts) == (Origin.SHIPPED, shipped)
+    assert "Written over" in browser.get(place).text
     browser.clock.forward(minutes=1)
-    assert browser.post(f"{place}/back", {"revision": "shipped"}).status_code == 303
+    assert browser.post(f"{place}/back", {"revision": before.id}).status_code == 303
     assert entry(browser.services, "ur", "message.greeting").draft == shipped
 
 

@@ -160,7 +160,7 @@ def test_without_a_script_and_by_keyboard_a_text_is_refused_mended_and_saved(
         assert page.locator(FIELD).input_value() == "Good day {nme},"
         page.fill(FIELD, "Good day {name},")
         page.get_by_role("button", name="Save as a draft").click()
-        assert page.get_by_role("status").get_by_text("Saved as a draft.").is_visible()
+        page.get_by_role("status").get_by_text("Saved as a draft.").wait_for()
         assert entry(browser.services, "en", "message.greeting").draft == {"any": ("Good day {name},",)}
 
 
