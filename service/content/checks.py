@@ -15,6 +15,7 @@ from service.content.wording_checks import easy_faults, unit_faults, value_fault
 from service.domain.contact import Channel
 from service.domain.message import MessageKind
 from service.domain.pack import EASY, Condition, Pack, Purpose, StepSpec
+from service.domain.questions import QUESTIONS_FRAME
 from service.domain.sending import CHANNELS
 from service.errors import Fault
 
@@ -48,16 +49,7 @@ FIXED: frozenset[str] = frozenset(
         "ear.right",
         "ear.left",
         "ear.both",
-        "question.heading",
-        "question.about",
-        "question.you-means",
-        "question.to-help",
-        "question.find",
-        "question.find-button",
-        "question.found",
-        "question.none-found",
-        "question.worried",
-        "question.all",
+        *QUESTIONS_FRAME,
     }
 )
 

@@ -9,6 +9,20 @@ from service.domain.plan import Plan
 from service.domain.rules import Facts, holds
 from service.domain.visit import Visit
 
+QUESTIONS_FRAME = (
+    "question.heading",
+    "question.about",
+    "question.you-means",
+    "question.to-help",
+    "question.find",
+    "question.find-button",
+    "question.found",
+    "question.none-found",
+    "question.worried",
+    "question.all",
+)
+"""What is said around the common questions: without all of it in a language none of them is shown there."""
+
 
 def questions_for(plan: Plan, visit: Visit, pack: Pack) -> tuple[Question, ...]:
     """The questions that fit this plan, the most important first; `visit` is the visit that the plan was made from.

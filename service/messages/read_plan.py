@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from service.domain.contact import Clinic
 from service.domain.pack import Question, StepKind, Urgency
 from service.domain.plan import Phrase, Plan, Step
+from service.domain.questions import QUESTIONS_FRAME
 from service.domain.visit import Ears
 from service.messages.i18n import direction
 from service.messages.reading import Answered, Block, Questions, Reading, Section
@@ -14,20 +15,6 @@ from service.messages.wordings import Wordings, unit_ids_of
 
 LABELS = ("ear.right", "ear.left", "ear.both", "section.help", "sheet.link")
 FOOTER = ("page.reach-us", "page.emergency", "page.not-emergency-service", "page.local-advice")
-
-QUESTIONS_FRAME = (
-    "question.heading",
-    "question.about",
-    "question.you-means",
-    "question.to-help",
-    "question.find",
-    "question.find-button",
-    "question.found",
-    "question.none-found",
-    "question.worried",
-    "question.all",
-)
-"""What is said around the common questions: without all of it in a language none of them is shown there."""
 
 _SECTIONS: tuple[tuple[str, frozenset[StepKind]], ...] = (
     ("do", frozenset({StepKind.INSTIL, StepKind.DO, StepKind.WAIT, StepKind.RETURN})),

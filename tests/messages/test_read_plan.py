@@ -11,9 +11,9 @@ from builders import a_clinic, a_visit, an_ear, draft_wordings, the_catalogs, th
 from service.content.checks import FIXED
 from service.domain.build import build_plan
 from service.domain.pack import ClinicChoices
-from service.domain.questions import questions_for
+from service.domain.questions import QUESTIONS_FRAME, questions_for
 from service.domain.visit import Visit
-from service.messages.read_plan import QUESTIONS_FRAME, read_plan, units_of
+from service.messages.read_plan import read_plan, units_of
 from service.messages.reading import Reading
 from service.messages.wordings import Approvals, Wordings
 

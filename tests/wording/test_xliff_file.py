@@ -9,40 +9,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from translate.storage import xliff2
 from translate.storage.placeables import StringElem
+from wording.translators import LANGUAGES, an_entry, drops, forms
 
 from service.errors import ContactError, ContentError
 from service.messages.i18n import plural_categories
 from service.wording.entries import Entry, shown_sources
 from service.wording.xliff_file import CORE, METADATA, read_xliff, to_xliff
 
-LANGUAGES = ("ar", "cy", "fr", "hi", "pl", "uk", "ur", "zh-Hans")
 SCRIPTS = "abc ÀéŵŷĄżЩї ءآبپٹ हिन्दी 汉字 עברית 👂🏽🩺 {}<>&]\"'%\n\r\t\u2028\u0085\u200f\u0301\x00\x0b\x1f\ufffe\uffff"
-
-
-def an_entry(**changes: object) -> Entry:
-    given: dict[str, object] = {
-        "unit": "help.call",
-        "form": "any",
-        "topic": "help",
-        "note": "",
-        "safety": False,
-        "count": None,
-        "source": ("Call {clinic} on {phone}.",),
-        "target": None,
-        "standing": "missing",
-    }
-    return Entry(**(given | changes))  # type: ignore[arg-type]
-
-
-def drops(language: str, *, target: tuple[str, ...] | None = None, **changes: object) -> Entry:
-    source = ("Put in {drops} drop.", "Put in {drops} drops.")
-    standing = "draft" if target else "missing"
-    given = {"unit": "course.drops", "count": "drops", "source": source, "target": target, "standing": standing}
-    return an_entry(**(given | changes))
-
-
-def forms(language: str, text: str = "{drops} x") -> tuple[str, ...]:
-    return tuple(f"{text} {category}" for category in plural_categories(language))
 
 
 def exported(language: str) -> tuple[Entry, ...]:
