@@ -226,20 +226,22 @@ def _people(members: Sequence[Case]) -> list[str]:
     return people_of([case.message for case in members])
 
 
+def carries_live_links(services: Services, found: Bundle, links: Mapping[str, str]) -> bool:
+    """Whether the links in its words are those that are good now; `links` are the newest ones, by person."""
+    people = _people(found.members)
+    return found.tokens == tuple(token_of(services.secret_key, links[each]) if each in links else "" for each in people)
+
+
 def seal(services: Services, found: Bundle) -> Bundle:
     """The bundle as it leaves: with its people's links, made where there was none, and with its files."""
     if found.outgoing is not None:
         return found
-    now, people, tokens = services.clock.now(), _people(found.members), found.tokens
-    if not found.repeat:  # a link may have been renewed since these words were made; a repeat keeps its own
-        with services.open_reading() as work:
-            links = work.facts.links_of(people)
-        tokens = tuple(token_of(services.secret_key, links[each]) if each in links else "" for each in people)
-    if not all(tokens):
+    now = services.clock.now()
+    if not all(found.tokens):
         with services.open_work() as work:
-            tokens = tuple(live_link(services, work, person_id, now) for person_id in people)
+            tokens = tuple(live_link(services, work, person_id, now) for person_id in _people(found.members))
             work.commit()
-    found = replace(found, tokens=tokens)
+        found = replace(found, tokens=tokens)
     case = found.members[0]
     outgoing = with_links(found.composed, found.tokens)
     kind = case.message.planned.kind

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
-from service.delivery.bundles import Bundle, unsent
+from service.delivery.bundles import Bundle, carries_live_links, unsent
 from service.delivery.cases import Case, Looking
 from service.delivery.lanes import Handed, Handing
 from service.domain.contact import Channel
@@ -184,12 +184,15 @@ class Exchange:
         if not starts:
             return handings, later, endings
         wordings = self.services.wordings(work)
+        links = work.facts.links_of({case.message.person_id for bundle in starts for case in bundle.members})
         begun_for: Counter[str] = Counter()
         beginnings = []
         for bundle in starts:
             channel = bundle.composed.channel
             state = health.get(channel, Health())
             stale = bundle.wordings is not wordings
+            if not bundle.repeat and not carries_live_links(self.services, bundle, links):
+                stale = True  # a link was renewed since these words were made; a repeat keeps its own
             cases = [fresh[case.message.id] for case in bundle.members if case.message.id in fresh]
             ready = not_before(state, now)
             if bundle.repeat and (stale or not self._repeatable(work, bundle, cases, ready, now)):

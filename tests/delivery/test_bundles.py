@@ -29,9 +29,14 @@ def live_token(services: Services, person: str) -> str:
 def change_before_it_is_sealed(services: Services, monkeypatch: pytest.MonkeyPatch, how: object) -> None:
     """Have somebody change the link when the words are made and have not left."""
 
+    done: list[Bundle] = []
+
     def meanwhile(services: Services, found: Bundle) -> Bundle:
-        how(services, "maud", "desk")  # type: ignore[operator]
-        return bundles.seal(services, found)
+        sealed = bundles.seal(services, found)
+        if not done:
+            how(services, "maud", "desk")  # type: ignore[operator]
+            done.append(sealed)
+        return sealed
 
     monkeypatch.setattr(dispatch, "seal", meanwhile)
 
@@ -44,6 +49,8 @@ def test_a_link_that_changed_while_the_message_waited_goes_out_as_it_is_now(
     give(services, a_person(services), a_visit(an_ear("normal"), an_ear("normal")), by="nurse")
     before = live_token(services, "maud")
     change_before_it_is_sealed(services, monkeypatch, how)
+    send_due(services, "worker")
+    assert recorder.sent == []
     send_due(services, "worker")
     (sent,) = recorder.sent
     assert live_token(services, "maud") in sent.message.text
