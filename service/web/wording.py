@@ -41,15 +41,13 @@ from service.web.wording_board import (
     purpose_named,
     purposes_of,
 )
-from service.web.wording_rights import effective_from, why_not
+from service.web.wording_rights import EDITORS, effective_from, why_not
 from service.wording.book import Entry
 from service.wording.budget import Cost, cost_of
 from service.wording.readability import why_none
 
 bp = Blueprint("wording", __name__)
 
-EDITORS = ("lead", "wording")
-"""Roles that work on the texts; the role "wording" sees no patient page."""
 READERS = (*dict.fromkeys((*ROLES, "wording")),)
 SUGGESTED = (
     "am ar bg bn cs cy da de el en es et fa fi fr ga gu he hi hr hu hy id it ja ka km ko ku lo lt lv ml mr my ne nl pa "

@@ -28,6 +28,7 @@ from service.web.access import current_staff, needs, the_staff, who
 from service.web.app import the_services
 from service.web.shown import moment
 from service.web.wording_board import known, last_approved, purpose_named
+from service.web.wording_rights import EDITORS
 from service.wording.book import Entry
 from service.wording.entries import Entry as Outgoing
 from service.wording.entries import entries_of
@@ -41,7 +42,6 @@ MOST_OCTETS = MOST_MEGABYTES * 1024 * 1024
 _ROOM = MOST_OCTETS * 3 // 2 + 256 * 1024  # the file again in a form, as base64, with the rest of the form
 TOO_LARGE = f"The file is larger than {MOST_MEGABYTES} MB. Export it in parts, one group at a time, and import these."
 
-_EDITORS = ("lead", "wording")
 _FORMATS = {"po": "text/x-gettext-translation", "xliff": "application/xliff+xml"}
 SHOWN = (
     Kind.REFUSED,
@@ -93,7 +93,7 @@ def _make_room() -> tuple[str, int] | None:
     return None
 
 
-@needs(*_EDITORS)
+@needs(*EDITORS)
 def export(language: str) -> Response:
     """One language, or one group of it, as a file for a translator."""
     services = the_services()
@@ -116,7 +116,7 @@ def export(language: str) -> Response:
     return answer
 
 
-@needs(*_EDITORS)
+@needs(*EDITORS)
 def take(language: str) -> Response | BaseResponse:
     """First press: what the file would change. Second press: its drafts are written, if all is still as shown."""
     services, form = the_services(), request.form
@@ -237,7 +237,7 @@ def _shown(text: str) -> dict[str, str]:
 
 def _mark(entry: Entry, texts: Mapping[str, Sequence[str]]) -> str:
     """Pins what would be written over what, and beside which source."""
-    before = entry.draft_digest or (entry.approved.digest if entry.approved is not None else "")
+    before = entry.shown_digest
     pinned = [before, entry.source_digest, entry.standing.value, {form: list(said) for form, said in texts.items()}]
     return hashlib.sha256(json.dumps(pinned, sort_keys=True).encode()).hexdigest()[:32]
 

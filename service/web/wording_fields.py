@@ -106,11 +106,6 @@ class Past:
     later: bool
 
 
-def seen_of(entry: Entry) -> str:
-    """The digest of the newest text, which whoever edits it started from; empty where there is none."""
-    return entry.draft_digest or (entry.approved.digest if entry.approved is not None else "")
-
-
 # --- the fields -------------------------------------------------------------------------------------------------------
 
 

@@ -12,6 +12,9 @@ from service.web.shown import day, moment
 from service.web.wording_board import waiting
 from service.wording.book import Entry
 
+EDITORS = ("lead", "wording")
+"""Roles that work on the texts; the role "wording" sees no patient page."""
+
 
 def effective_from(services: Services, text: str) -> datetime | None:
     """Midnight of the day on the clinic's clock; None for at once. Raises NotAllowedError."""

@@ -41,15 +41,12 @@ from service.web.wording_fields import (
     flat,
     history_of,
     pasts_of,
-    seen_of,
     source_change,
 )
 from service.web.wording_preview import sheet_pdf, show, words_with
-from service.web.wording_rights import effective_from, why_not
+from service.web.wording_rights import EDITORS, effective_from, why_not
 from service.wording.book import Entry
 from service.wording.examples import examples_of, numbers_of
-
-EDITORS = ("lead", "wording")
 
 
 @needs(*EDITORS)
@@ -129,7 +126,7 @@ def _ask_to_withdraw(services: Services, entry: Entry, why: str) -> Response | N
         button="Yes, withdraw it",
         back=url_for("wording.unit", language=entry.language, unit_id=entry.unit.id),
         here="wording",
-        mark=seen_of(entry) or "yes",
+        mark=entry.shown_digest or "yes",
     )
 
 
@@ -146,7 +143,7 @@ def unit_back(language: str, unit_id: str) -> BaseResponse:
     try:
         if chosen == SHIPPED:
             write(
-                services, language, unit_id, old.texts, author, seen=seen_of(entry), note="the shipped text",
+                services, language, unit_id, old.texts, author, seen=entry.shown_digest, note="the shipped text",
                 origin=Origin.RETURNED,
             )  # fmt: skip
         else:
@@ -247,8 +244,8 @@ def _page(language: str, unit_id: str, *, typed: Texts | None = None, alert: str
         typed=typed is not None,
         refused=sum(fault.bars for fault in faults) if refused else 0,
         alert=alert,
-        meanwhile=_meanwhile(entry, typed) if code == 409 and form.get("seen", "") != seen_of(entry) else (),
-        seen=seen_of(entry),
+        meanwhile=_meanwhile(entry, typed) if code == 409 and form.get("seen", "") != entry.shown_digest else (),
+        seen=entry.shown_digest,
         note=form.get("note", ""),
         costs=costs,
         over_saved=over_saved,

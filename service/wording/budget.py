@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from service.domain.budget import Budget
 from service.domain.message import MessageKind
 from service.domain.pack import Wording
+from service.domain.revision import Texts
 from service.domain.text_alphabet import LIMITS, Alphabet
 from service.wording.reading_cost import ReadingCost, hardest, reading_cost
-from service.wording.sending_cost import SendingCost, Sent, Texts, sending_cost
+from service.wording.sending_cost import SendingCost, Sent, sending_cost
 
 OTHER = "other"
 """The budget of every sentence that is not the text of a message: plan, sheet, mail."""

@@ -11,13 +11,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import product
 
+from service.domain.revision import Texts
 from service.domain.text_alphabet import BASIC, EXTENSION, SHIFTS, Alphabet, count_parts, fits, split_shifted
 from service.messages.catalogs import PLACEHOLDER
 from service.messages.i18n import BIDI_CONTROLS, format_number
 from service.wording.sample_values import candidates, fill, plural_samples
-
-Texts = Mapping[str, tuple[str, ...]]
-"""The texts of one unit in one language: form ("any", or "right", "left" and "both") to its plural forms."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
