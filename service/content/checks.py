@@ -54,7 +54,7 @@ FIXED: frozenset[str] = frozenset(
 )
 
 # Topics whose units are named by page layouts and messages, which have tests of their own.
-TOPICS_OF_LAYOUTS: frozenset[str] = frozenset({"page", "sheet", "message", "reply"})
+TOPICS_OF_LAYOUTS: frozenset[str] = frozenset({"page", "sheet", "message", "reply", "easy", "recall"})
 
 Found = Iterator[tuple[KeyPath, str]]
 
@@ -78,6 +78,7 @@ def check_complete(pack: Pack, places: Places | None = None) -> tuple[Fault, ...
     return _faults(
         places,
         _timing(pack),
+        _recall(pack),
         _ranks(pack),
         _regimens(pack),
         _answered(pack),
@@ -187,6 +188,26 @@ def _timing(pack: Pack) -> Found:
     for kind in sorted(posted ^ pack.timing.useful_minutes_by_letter.keys()):
         message = "say for how many minutes this letter helps" if kind in posted else "does not go by letter"
         yield ("timing", "useful_minutes_by_letter", kind), message
+
+
+def _recall(pack: Pack) -> Found:
+    rules = pack.recall
+    channels = {channel.value for channel in Channel}
+    for channel in sorted(channels ^ rules.answer_prior.keys()):
+        message = "say how many answer" if channel in channels else "is not a channel"
+        yield ("recall", "answer_prior", channel), message
+    for template in sorted(rules.weights.keys() | rules.estimated):
+        if template not in pack.templates:
+            yield ("recall", "weights", template), f"{template} is not the id of a template"
+        elif pack.templates[template].return_days is None:
+            yield ("recall", "weights", template), f"{template} has no return"
+    for name, codes in (("clear", rules.clear), ("returned", rules.returned), ("left_out", rules.left_out)):
+        for code in sorted(codes - pack.findings.keys()):
+            yield ("recall", name), f"{code} is not the id of a finding"
+    for name, trait in rules.traits.items():
+        unknown = (trait.ear_any - pack.findings.keys()) | (trait.person_any - pack.history.keys())
+        for code in sorted(unknown):
+            yield ("recall", "traits", name), f"{code} is not known"
 
 
 def _ranks(pack: Pack) -> Found:

@@ -34,6 +34,7 @@ from service.domain.pack import (
     WaterSituation,
     Wording,
 )
+from service.domain.recall_rules import RecallRules
 from service.errors import ContentError, Fault
 
 _Value = TypeVar("_Value")
@@ -85,9 +86,10 @@ _SECTIONS: dict[str, _Section] = {
     "over_budget": _section("over_budget", OverBudget, file="over_budget.toml"),
     "wording": _section("wording", Wording, folder="wording"),
 }
-# The two files that hold one table and no ids.
+# The three files that hold one table and no ids.
 _ABOUT: TypeAdapter[dict[str, _About]] = TypeAdapter(dict[str, _About], config=_STRICT)
 _TIMING: TypeAdapter[dict[str, Timing]] = TypeAdapter(dict[str, Timing], config=_STRICT)
+_RECALL: TypeAdapter[dict[str, RecallRules]] = TypeAdapter(dict[str, RecallRules], config=_STRICT)
 
 # Keys that a file never holds because the loader knows them: the id is the key, a wording topic is the file's name.
 _GIVEN = {"id", "topic"}
@@ -100,10 +102,11 @@ def load_pack(root: Path) -> Pack:
     reading = _Reading(root)
     about = reading.single("pack", _ABOUT)
     timing = reading.single("timing", _TIMING)
+    recall = reading.single("recall", _RECALL)
     parts = {name: reading.section(section) for name, section in _SECTIONS.items()}
     places = Places(files=reading.files, lines=reading.lines)
     faults = tuple(reading.faults)
-    if about is None or timing is None:
+    if about is None or timing is None or recall is None:
         raise ContentError(faults)
     pack = Pack(
         id=about.id,
@@ -112,6 +115,7 @@ def load_pack(root: Path) -> Pack:
         review_by=about.review_by,
         questions_on_sheet=about.questions_on_sheet,
         timing=timing,
+        recall=recall,
         **parts,
     )
     if not faults:
@@ -258,7 +262,8 @@ def _as_json(data: Mapping[str, Any]) -> str:
 
 def schemas() -> dict[str, dict[str, Any]]:
     """The JSON Schema of each kind of content file, by file name, for editors that check while typing."""
-    found = {f"{table}.json": _single_schema(table, one) for table, one in (("pack", _ABOUT), ("timing", _TIMING))}
+    single: dict[str, TypeAdapter[Any]] = {"pack": _ABOUT, "timing": _TIMING, "recall": _RECALL}
+    found = {f"{table}.json": _single_schema(table, one) for table, one in single.items()}
     for name, section in _SECTIONS.items():
         found[f"{name}.json"] = _schema(section.table, section.adapter)
     return found

@@ -45,6 +45,7 @@ def all_sources(pack: Pack) -> Iterator[tuple[KeyPath, tuple[str, ...]]]:
         for number, option in enumerate(situation.options):
             yield ("water", situation.id, "options", number, "sources"), option.sources
     yield ("timing", "sources"), pack.timing.sources
+    yield ("recall", "sources"), pack.recall.sources
     parts = (
         ("template", pack.templates),
         ("rule", pack.rules),

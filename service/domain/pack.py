@@ -11,6 +11,7 @@ from datetime import date
 from enum import StrEnum
 
 from service.domain.budget import Budget, OverBudget
+from service.domain.recall_rules import RecallRules
 
 
 class Mark(StrEnum):
@@ -445,6 +446,7 @@ class Pack:
     water: Mapping[str, WaterSituation]
     wording: Mapping[str, Wording]
     timing: Timing
+    recall: RecallRules
     budgets: Mapping[str, Budget] = field(default_factory=dict)
     over_budget: Mapping[str, OverBudget] = field(default_factory=dict)
     questions: Mapping[str, Question] = field(default_factory=dict)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from itertools import groupby
@@ -12,6 +12,7 @@ from service.domain.course import Dose, doses
 from service.domain.message import DosePart, MessageKind, PlannedMessage
 from service.domain.pack import Timing
 from service.domain.plan import Course, Plan
+from service.domain.recall import ask_on
 from service.domain.sending import pick_channel
 from service.domain.wall_clock import to_instant, zone_named
 
@@ -23,10 +24,13 @@ def lay_out(
     *,
     given: datetime,
     appointment: tuple[date, time] | None = None,
+    invitations: Sequence[tuple[str, date]] | None = None,
 ) -> tuple[PlannedMessage, ...]:
     """Every message of a plan given at the instant `given` (UTC), in order of their due moments.
 
     An urgent plan gives one message, at once. `appointment` is the booked local date and time, in the person's zone.
+    `invitations` are the keys and days on which the plan's recall asks the person back (`domain/recall.py`); without a
+    recall (None) there is one, at the usual time before the return.
     What goes to this person by letter stays useful for as long as a letter does. Raises ContactError when the contact's
     zone is unknown.
     """
@@ -41,12 +45,12 @@ def lay_out(
         found += _appointment_reminders(appointment, contact, timing)
     # A booking that comes too late for an ear does not take the place of its return.
     if plan.next_return is not None and (appointment is None or plan.next_return.latest < appointment[0]):
-        # Not before half the wait is over: who was told "in two weeks" is not asked again the next morning.
-        half_way = plan.on + (plan.next_return.on - plan.on) / 2
-        ask_on = max(plan.next_return.on - timedelta(days=timing.return_before_days), half_way)
-        found.append(
-            _at(MessageKind.RETURN_DUE, "return-due", datetime.combine(ask_on, contact.rhythm.morning), contact, timing)
-        )
+        if invitations is None:
+            invitations = [("return-due", ask_on(plan.on, plan.next_return.on, timing.return_before_days))]
+        found += [
+            _at(MessageKind.RETURN_DUE, key, datetime.combine(day, contact.rhythm.morning), contact, timing)
+            for key, day in invitations
+        ]
     return tuple(sorted((m for m in found if m.due >= given), key=lambda message: (message.due, message.key)))
 
 

@@ -1,5 +1,6 @@
-"""What do words that somebody sent mean, and what follows from them? Stop, start and help have one effect each;
-everything else goes to a person, and a warning word is answered at once with how to get help.
+"""What do words that somebody sent mean, and what follows from them? Stop, start and help have one effect each, and so
+have the answers to an invitation while one waits; everything else goes to a person, and a warning word is answered at
+once with how to get help.
 
 A stop by mail is carried out whoever wrote it: to go on writing to somebody who asked for silence would be worse than
 to pause mail to somebody who did not. But a sender's name is easily forged, so a stop that does not answer a mail of
@@ -25,6 +26,7 @@ from enum import StrEnum
 from service.domain.contact import Channel, compared
 from service.domain.message import Inbound, MessageKind, PlannedMessage
 from service.domain.plan import Status
+from service.domain.recall import Answer
 from service.domain.reply import answer_key, answer_prefix
 from service.domain.sending import CHANNELS
 from service.domain.wall_clock import zone_named
@@ -32,6 +34,7 @@ from service.inbound.bounces import clean
 from service.inbound.reply_text import MOST_CHARACTERS
 from service.inbound.reply_words import ReplyWords, fold, shipped_reply_words
 from service.planning.preferences import start_channel_in, stop_channel_in
+from service.planning.recalling import answer_in, invited, wrong_person_in
 from service.services import Services
 from service.storage.piles import WARNS
 from service.storage.unit_of_work import UnitOfWork
@@ -60,6 +63,11 @@ class Meaning(StrEnum):
     STOP = "stop"
     START = "start"
     HELP = "help"
+    BOOK = "answer-book"
+    LATER = "answer-later"
+    NO = "answer-no"
+    ELSEWHERE = "answer-elsewhere"
+    WRONG = "answer-wrong-person"
     WARNING = WARNS
     WORDS = "reply"
     CALENDAR = "calendar-reply"
@@ -70,6 +78,14 @@ class Meaning(StrEnum):
 
 ASK = frozenset({Meaning.WARNING, Meaning.WORDS, Meaning.CALENDAR})
 """Meanings that are reasons of the attention list, by the same name."""
+
+ANSWERS = {
+    Meaning.BOOK: Answer.BOOK,
+    Meaning.LATER: Answer.LATER,
+    Meaning.NO: Answer.NO,
+    Meaning.ELSEWHERE: Answer.ELSEWHERE,
+}
+"""What answers an invitation, while one waits for an answer."""
 
 CHANNEL_STOPPED = "channel-stopped"
 CHANNEL_STARTED = "channel-started"
@@ -91,10 +107,23 @@ def meaning_of(channel: Channel, text: str, words: ReplyWords | None = None) -> 
         tries.append((lines[0], "\n".join(lines[1:])))
     for part, rest in tries:
         folded = fold(part)
-        for meaning, known in ((Meaning.STOP, words.stop), (Meaning.START, words.start), (Meaning.HELP, words.help)):
+        for meaning, known in _whole_answers(words):
             if folded in known:
                 return meaning, rest
     return (Meaning.WARNING if words.warns(text) else Meaning.WORDS), text
+
+
+def _whole_answers(words: ReplyWords) -> tuple[tuple[Meaning, frozenset[str]], ...]:
+    return (
+        (Meaning.STOP, words.stop),
+        (Meaning.START, words.start),
+        (Meaning.HELP, words.help),
+        (Meaning.BOOK, words.book),
+        (Meaning.LATER, words.later),
+        (Meaning.NO, words.no),
+        (Meaning.ELSEWHERE, words.elsewhere),
+        (Meaning.WRONG, words.wrong),
+    )
 
 
 def take_inbound(
@@ -201,6 +230,8 @@ def _settle(services: Services, channel: Channel, inbound_id: str, words: ReplyW
                 meaning = Meaning.WORDS
             if rest:
                 meaning = _read_by_a_person(services, work, inbound, rest, about, people, now, words)
+        elif meaning in ANSWERS or meaning is Meaning.WRONG:
+            meaning = _answer_invitation(services, work, meaning, inbound, about, people, now, words, sure=sure)
         elif meaning in ASK:
             _read_by_a_person(services, work, inbound, inbound.text, about, people, now, words, meaning)
         work.inbound.settle(
@@ -245,6 +276,32 @@ def _carry_out(
     if not _answer(services, work, unit, inbound, people, now) and meaning is Meaning.HELP:
         _ask(work, Meaning.WORDS, people, f"(no automatic answer went out)\n{inbound.text}", now)
         return Meaning.WORDS if people else meaning
+    return meaning
+
+
+def _answer_invitation(
+    services: Services,
+    work: UnitOfWork,
+    meaning: Meaning,
+    inbound: Inbound,
+    about: list[str],
+    people: list[str],
+    now: datetime,
+    words: ReplyWords | None,
+    *,
+    sure: bool,
+) -> Meaning:
+    """Carry out the answer to an invitation and confirm it. Where nobody waits for one, or it is not sure whose answer
+    it is, a person reads it. That a number or address is the wrong one is obeyed at any time."""
+    if meaning is Meaning.WRONG and sure and people:
+        for person_id in people:
+            wrong_person_in(services, work, person_id, inbound.channel, now, by=inbound.channel.value)
+        return meaning
+    waiting = [each for each in about if each in people and invited(work, each) is not None]
+    if meaning is Meaning.WRONG or not sure or len(waiting) != 1:
+        return _read_by_a_person(services, work, inbound, inbound.text, about, people, now, words, Meaning.WORDS)
+    answer_in(services, work, waiting[0], ANSWERS[meaning], by=inbound.channel.value, now=now)
+    _answer(services, work, f"reply.recall-{ANSWERS[meaning]}", inbound, waiting, now)
     return meaning
 
 

@@ -1,4 +1,5 @@
-"""Which answers mean stop, start or help, and which words in an answer warn? Lists by language, read and checked here.
+"""Which answers mean stop, start, help or an answer to an invitation, and which words in an answer warn? Lists by
+language, read and checked here.
 
 An answer is compared folded: no capitals, no accents, no punctuation, no emoji, and every Chinese character a word of
 its own, since Chinese has no spaces. Every language counts for everybody, since people answer in the language that they
@@ -38,6 +39,10 @@ _NASAL = {"\u0901": "\u0902", "\u0981": "\u0982"}
 """Two signs for one sound, typed for one another."""
 
 
+WHOLE = ("stop", "start", "help", "book", "later", "no", "elsewhere", "wrong")
+"""The lists whose words must be the whole answer."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _File:
     """One file of `content/replies/`: see the head of its en.toml."""
@@ -46,17 +51,27 @@ class _File:
     stop: tuple[str, ...]
     start: tuple[str, ...]
     help: tuple[str, ...]
+    book: tuple[str, ...]
+    later: tuple[str, ...]
+    no: tuple[str, ...]
+    elsewhere: tuple[str, ...]
+    wrong: tuple[str, ...]
     warning: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReplyWords:
-    """The words of all languages together, folded."""
+    """The words of all languages together, folded. From `book` to `wrong` they answer an invitation."""
 
     languages: tuple[str, ...]
     stop: frozenset[str]
     start: frozenset[str]
     help: frozenset[str]
+    book: frozenset[str]
+    later: frozenset[str]
+    no: frozenset[str]
+    elsewhere: frozenset[str]
+    wrong: frozenset[str]
     warning: frozenset[str]
     _by_first: dict[str, list[tuple[str, ...]]] = made_with(init=False, repr=False, compare=False, default_factory=dict)
 
@@ -135,8 +150,7 @@ def load_reply_words(folder: Path) -> ReplyWords:
     if faults:
         raise ContentError(tuple(faults))
     together = {
-        name: frozenset(fold(word) for each in read for word in getattr(each, name))
-        for name in ("stop", "start", "help", "warning")
+        name: frozenset(fold(word) for each in read for word in getattr(each, name)) for name in (*WHOLE, "warning")
     }
     return ReplyWords(languages=tuple(each.language for each in read), **together)
 
@@ -166,7 +180,7 @@ def _clashes(read: list[_File]) -> Iterator[Fault]:
     """A word that means two things, in one language or two."""
     meant: dict[str, tuple[str, str]] = {}
     for each in read:
-        for name in ("stop", "start", "help"):
+        for name in WHOLE:
             for word in getattr(each, name):
                 folded = fold(word)
                 language, other = meant.setdefault(folded, (each.language, name))

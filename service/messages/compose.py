@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from service.domain.contact import Channel, Clinic, Contact
 from service.domain.message import Attachment, ComposedMessage, DosePart, MessageKind, PlannedMessage
 from service.domain.plan import Phrase, Plan
+from service.domain.recall import invitation_number
 from service.domain.reply import unit_said
 from service.messages.i18n import direction, run_on
 from service.messages.layout import environment
@@ -20,6 +21,9 @@ _WHOLE_PLAN = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT})
 _WITH_NUMBER = frozenset({MessageKind.APPOINTMENT, MessageKind.CHECK_IN})
 """Reminders that say by themselves whom to call, to change something or if worried. When they are joined, one sentence
 at the end says it for all; an invitation keeps its own number, and a dose by itself has none either."""
+
+_INVITATIONS = {1: "text", 2: "second", 3: "last"}
+"""How each invitation of a round is worded."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +63,8 @@ def compose(
     """
     whole = plan if says_whole_plan(planned.kind, channel) else None
     phrases = message_phrases(planned, contact, letter)
+    if planned.kind is MessageKind.RETURN_DUE and channel is Channel.TEXT:
+        phrases.append(Phrase(wording="message.return-due.words"))
     topic = "reply" if planned.kind is MessageKind.REPLY else f"message.{planned.kind}"
     return _written(f"{topic}.subject", phrases, whole, contact, clinic, wordings, channel, letter)
 
@@ -162,7 +168,8 @@ def message_phrases(planned: PlannedMessage, contact: Contact, letter: Letter) -
         opening = Phrase(wording="message.dose.text-open", values=values)
         return [opening, *_open_doses(planned.parts), Phrase(wording="message.more", values=values)]
     suffix = "-guardian" if contact.guardian else ""
-    return [Phrase(wording=f"message.{planned.kind}.text{suffix}", values=values)]
+    form = _INVITATIONS[invitation_number(planned.key)] if planned.kind is MessageKind.RETURN_DUE else "text"
+    return [Phrase(wording=f"message.{planned.kind}.{form}{suffix}", values=values)]
 
 
 def _is_open(contact: Contact) -> bool:

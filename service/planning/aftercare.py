@@ -3,24 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, datetime, time
+from datetime import datetime
 from enum import Enum
 
 from service.domain.build import build_plan
-from service.domain.contact import Channel, Contact
-from service.domain.message import MessageKind, PlannedMessage
+from service.domain.message import MessageKind
 from service.domain.plan import Plan, Status
-from service.domain.schedule import lay_out
-from service.domain.sending import COMFORT, Reason, pick_channel
+from service.domain.sending import Reason, pick_channel
 from service.domain.visit import Visit
 from service.errors import AskedOtherwiseError, NotAllowedError
 from service.links import hash_of, token_of
+from service.planning.laying_out import plan_messages
+from service.planning.recalling import open_in
 from service.services import Services
 from service.storage.records import StoredPlan, StoredVisit
 from service.storage.requests import Request
 from service.storage.unit_of_work import UnitOfWork
-
-AT_ONCE = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT, MessageKind.REPLY})
 
 
 def propose(services: Services, visit: Visit) -> Plan:
@@ -28,14 +26,6 @@ def propose(services: Services, visit: Visit) -> Plan:
     with services.open_reading() as work:
         present = services.choices_now(work)
     return replace(build_plan(visit, services.pack, present.choices), choices_revision=present.revision)
-
-
-def messages_for(
-    services: Services, plan: Plan, contact: Contact, appointment: tuple[date, time] | None, given: datetime
-) -> tuple[PlannedMessage, ...]:
-    """The messages that a plan calls for, without those that no agreed channel can carry usefully."""
-    laid_out = lay_out(plan, contact, services.pack.timing, given=given, appointment=appointment)
-    return tuple(m for m in laid_out if m.kind not in COMFORT or pick_channel(m.kind, contact) is not None)
 
 
 class AnyPlan(Enum):
@@ -113,7 +103,9 @@ def give(
             calendar_seed=services.new_id(),
         )
         work.plans.add(stored)
-        _plan_messages(services, work, stored, person.contact, now)
+        if not plan.urgent:  # urgent help first: what the person is due back for stays open
+            open_in(services, work, stored, now)
+        plan_messages(services, work, stored, person.contact, now)
         live_link(services, work, person_id, now)
         for made in visit.overrules:
             work.ledger.note(
@@ -129,11 +121,6 @@ def give(
     return stored
 
 
-def _plan_messages(services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, now: datetime) -> None:
-    planned = messages_for(services, stored.plan, contact, stored.appointment, now)
-    work.messages.plan(stored.id, stored.person_id, planned, {m.key: services.new_id() for m in planned})
-
-
 def _end_earlier(work: UnitOfWork, person_id: str, by: str, now: datetime, *, urgent: bool) -> None:
     for earlier in work.plans.of_person(person_id):
         if earlier.status not in (Status.ACTIVE, Status.ON_HOLD):
@@ -143,28 +130,6 @@ def _end_earlier(work: UnitOfWork, person_id: str, by: str, now: datetime, *, ur
         if status is Status.COMPLETED:
             work.messages.supersede(earlier.id)
         work.ledger.note(by, f"plan-{status}", earlier.id, now, because="a newer plan was given")
-
-
-def replan(
-    services: Services,
-    work: UnitOfWork,
-    stored: StoredPlan,
-    contact: Contact,
-    now: datetime,
-    fresh: frozenset[Channel] = frozenset(),
-) -> None:
-    """Lay the unsent messages out anew after the person's times, zone or wishes changed; sent ones stay.
-
-    What waits for its next attempt goes on waiting, unless a channel is `fresh`: it goes to another number or address
-    now, or the present one was found to be right after all.
-    """
-    planned = tuple(
-        m for m in messages_for(services, stored.plan, contact, stored.appointment, now) if m.kind not in AT_ONCE
-    )
-    kinds = [kind for kind in MessageKind if kind not in AT_ONCE]
-    work.messages.supersede(stored.id, keep=frozenset(m.key for m in planned), kinds=kinds)
-    work.messages.plan(stored.id, stored.person_id, planned, {m.key: services.new_id() for m in planned}, fresh)
-    work.messages.hurry(stored.person_id, now, retries=bool(fresh))
 
 
 def set_status(services: Services, plan_id: str, status: Status, by: str, reason: str) -> None:

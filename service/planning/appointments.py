@@ -10,7 +10,8 @@ from service.domain.plan import Status
 from service.domain.sending import appointment_day
 from service.domain.wall_clock import exists, to_instant, to_wall, zone_named
 from service.errors import NotAllowedError, VisitError
-from service.planning.aftercare import replan
+from service.planning.laying_out import replan
+from service.planning.recalling import follow_appointment_in
 from service.services import Services
 from service.storage.records import StoredMessage, StoredPlan
 from service.storage.unit_of_work import UnitOfWork
@@ -47,6 +48,7 @@ def book(services: Services, plan_id: str, appointment: tuple[date, time] | None
         work.plans.appoint(plan_id, appointment)
         changed = replace(stored, appointment=appointment)
         contact = work.people.get(stored.person_id).contact
+        follow_appointment_in(services, work, changed, now)
         replan(services, work, changed, contact, now)
         messages = [m for m in work.messages.of_person(stored.person_id) if m.plan_id == plan_id]
         _ask_a_person(work, stored, changed, messages, now)

@@ -8,8 +8,11 @@ from typing import Any
 
 from service.domain.contact import Channel, Contact, compared
 from service.domain.plan import Status
+from service.domain.recall import Ended
 from service.domain.wall_clock import zone_named
-from service.planning.aftercare import live_link, replan
+from service.planning.aftercare import live_link
+from service.planning.laying_out import replan
+from service.planning.recalling import end_in, reopen_in
 from service.services import Services
 from service.storage.records import Person
 from service.storage.unit_of_work import UnitOfWork
@@ -105,6 +108,9 @@ def mark_withdrawn(services: Services, person_id: str, by: str, *, withdrawn: bo
     _mark(services, person_id, by, "withdrawn", withdrawn, "consent-withdrawn" if withdrawn else "consent-recorded")
 
 
+_ENDS_RECALL = {"left": Ended.LEFT, "died": Ended.DIED}
+
+
 def _mark(services: Services, person_id: str, by: str, field: str, holds: bool, action: str) -> None:
     """Set or clear one of the days that end every message: the present day at the clinic. The first day stands when it
     is marked twice."""
@@ -118,8 +124,12 @@ def _mark(services: Services, person_id: str, by: str, field: str, holds: bool, 
         contact = replace(person.contact, **change)
         work.people.save(replace(person, contact=contact))
         if holds:
+            if field in _ENDS_RECALL:
+                end_in(services, work, person_id, _ENDS_RECALL[field], by, now)
             work.messages.hurry(person_id, now)  # what waits is looked at now, and dropped
         else:
+            if field in _ENDS_RECALL:
+                reopen_in(services, work, person_id, by, now)
             _lay_out_anew(services, work, person_id, contact, now)
         work.ledger.note(by, action, person_id, now)
         work.commit()

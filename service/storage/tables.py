@@ -430,6 +430,44 @@ class WordingRevisionRow(Base):
     __table_args__ = (Index("ix_wording_revisions_unit", "unit", "language"),)
 
 
+class RecallRow(Base):
+    """One person to be asked back; see `domain/recall.py`. A person has at most one that is open."""
+
+    __tablename__ = "recalls"
+    id: Mapped[str] = mapped_column(Id, primary_key=True)
+    person_id: Mapped[str] = mapped_column(ForeignKey("people.id"), index=True)
+    plan_id: Mapped[str] = mapped_column(ForeignKey("plans.id"), index=True)
+    ears: Mapped[str]
+    earliest: Mapped[date]
+    ideal: Mapped[date]
+    latest: Mapped[date]
+    weight: Mapped[float]
+    template: Mapped[str]
+    invite_on: Mapped[date]
+    opened: Mapped[datetime]
+    state: Mapped[str]
+    week: Mapped[date | None]
+    round: Mapped[int]
+    answer: Mapped[str | None]
+    answered: Mapped[datetime | None]
+    answered_by: Mapped[str | None]
+    answered_to: Mapped[int | None]
+    missed: Mapped[int]
+    ended: Mapped[str | None]
+    closed: Mapped[datetime | None]
+
+    __table_args__ = (
+        Index(
+            "uq_recalls_open",
+            "person_id",
+            unique=True,
+            sqlite_where=sql("closed IS NULL"),
+            postgresql_where=sql("closed IS NULL"),
+        ),
+        Index("ix_recalls_ideal", "ideal"),
+    )
+
+
 class DoseMarkRow(Base):
     """A dose that the patient marked as done; `wall` is its local time."""
 

@@ -18,7 +18,7 @@ from service.messages.read_plan import read_plan, units_of
 from service.messages.reading import Reading
 from service.messages.sms import PartCount, count_parts
 from service.messages.wordings import Wordings
-from service.planning.aftercare import messages_for
+from service.planning.laying_out import messages_for
 from service.services import Services
 from service.storage.unit_of_work import UnitOfWork
 

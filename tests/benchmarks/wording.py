@@ -32,7 +32,7 @@ from service.messages.compose import Letter, compose
 from service.messages.layout import as_html, as_text
 from service.messages.read_plan import read_plan
 from service.messages.wordings import Wordings
-from service.planning.aftercare import messages_for
+from service.planning.laying_out import messages_for
 from service.planning.calendar import calendar_items
 from service.services import Services
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from babel.messages.pofile import read_po
 
+from builders import the_pack
 from service.domain.pack import Forms, Moment, Pack, Timing, Wording
 from service.errors import ContactError, ContentError
 from service.messages.catalogs import FILE, Catalogs, load_catalogs, template_catalog, update_po, write_pot
@@ -66,6 +67,7 @@ def a_pack(*units: Wording, version: str = "1") -> Pack:
             post_days=3,
             sources=(),
         ),
+        recall=the_pack().recall,
     )
 
 

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from builders import the_pack
 from service.domain.pack import Forms, Moment, Pack, Timing, Wording
 from service.domain.plan import Phrase
 from service.domain.visit import Ears
@@ -76,6 +77,7 @@ def a_pack() -> Pack:
         water={},
         wording={unit.id: unit for unit in UNITS},
         timing=timing,
+        recall=the_pack().recall,
     )
 
 

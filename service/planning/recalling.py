@@ -1,0 +1,192 @@
+"""Asking somebody back: opened with the plan, answered by the person, ended by the next visit or by a decision.
+
+Every function ending in `_in` is a part of a larger transaction. What is unsent follows each change at once, since
+invitations are messages of the plan, laid out anew from the recall (`laying_out.py`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+
+from service.domain.contact import Channel
+from service.domain.plan import Status
+from service.domain.recall import (
+    FINAL_ENDS,
+    Answer,
+    Ended,
+    Given,
+    Recall,
+    RecallState,
+    answered,
+    ask_on,
+    booked,
+    ended,
+    seen,
+    taken_up,
+    unbooked,
+    window_of,
+)
+from service.planning.laying_out import replan
+from service.planning.recall_settings import today_at
+from service.services import Services
+from service.storage.records import StoredPlan
+from service.storage.unit_of_work import UnitOfWork
+
+WANTS_VISIT = "recall-wants-visit"
+DECLINED = "recall-declined"
+WRONG_PERSON = "recall-wrong-person"
+NO_ANSWER = "recall-no-answer"
+"""Reasons of the attention list."""
+
+
+def open_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datetime) -> Recall | None:
+    """Open the recall of a plan that was just given (or was given before recalls were kept). The person came, so what
+    was open before is done. None where no ear has a return."""
+    before = work.recalls.open_of(stored.person_id)
+    if before is not None:
+        work.recalls.save(seen(before, now))
+    window = window_of(stored.plan, services.pack.recall)
+    if window is None:
+        return None
+    lead = services.pack.timing.return_before_days
+    recall = Recall(
+        id=services.new_id(),
+        person_id=stored.person_id,
+        plan_id=stored.id,
+        window=window,
+        invite_on=ask_on(stored.plan.on, window.ideal, lead),
+        opened=now,
+    )
+    if stored.appointment is not None and stored.appointment[0] <= window.latest:
+        recall = booked(recall)
+    work.recalls.save(recall)
+    return recall
+
+
+def follow_appointment_in(
+    services: Services,
+    work: UnitOfWork,
+    stored: StoredPlan,
+    now: datetime,
+    *,
+    missed: bool = False,
+) -> None:
+    """The recall of a plan follows its appointment: booked, or asked anew when it was cancelled or missed."""
+    recall = work.recalls.open_of(stored.person_id)
+    if recall is None or recall.plan_id != stored.id:
+        return
+    if stored.appointment is not None:
+        work.recalls.save(booked(recall))
+    elif recall.state is RecallState.BOOKED:
+        work.recalls.save(unbooked(recall, today_at(services, now), missed=missed))
+
+
+def end_in(services: Services, work: UnitOfWork, person_id: str, why: Ended, by: str, now: datetime) -> bool:
+    """End the open recall of a person without a visit; False when there is none."""
+    recall = work.recalls.open_of(person_id)
+    if recall is None:
+        return False
+    work.recalls.save(ended(recall, why, now))
+    work.ledger.note(by, "recall-ended", recall.id, now, why=why.value)
+    return True
+
+
+def reopen_in(services: Services, work: UnitOfWork, person_id: str, by: str, now: datetime) -> None:
+    """Take back what a move away or a death had ended, when that was a mistake."""
+    recall = work.recalls.newest_of(person_id)
+    if recall is None or recall.open or recall.ended not in FINAL_ENDS:
+        return
+    work.recalls.save(taken_up(recall, today_at(services, now)))
+    work.ledger.note(by, "recall-reopened", recall.id, now)
+
+
+def invited(work: UnitOfWork, person_id: str) -> tuple[Recall, int] | None:
+    """The recall that this person was invited for and may answer, and how many invitations of its round are out.
+
+    One that was declined stays to be answered otherwise until the next visit. None when nobody asked.
+    """
+    recall = work.recalls.newest_of(person_id)
+    if recall is None or recall.state in (RecallState.SEEN, RecallState.BOOKED):
+        return None
+    if not recall.open and recall.ended not in (Ended.DECLINED, Ended.ELSEWHERE):
+        return None
+    out = work.recalls.invitations_out([recall]).get(recall.id, 0)
+    asked_before = recall.answer is not None or recall.round > 1
+    return (recall, out) if out or asked_before else None
+
+
+def answer_in(
+    services: Services,
+    work: UnitOfWork,
+    person_id: str,
+    answer: Answer,
+    *,
+    by: str,
+    now: datetime,
+    later: date | None = None,
+) -> Recall | None:
+    """Carry out the answer to an invitation; `by` is "page" or the channel that it came by. None when there is no
+    invitation to answer, and nothing is changed.
+
+    Who wants to come, and whoever declines although much depends on the visit, is put before a person.
+    Raises NotAllowedError when a visit is booked meanwhile.
+    """
+    found = invited(work, person_id)
+    if found is None:
+        return None
+    recall, out = found
+    if answer is Answer.LATER and later is None:
+        later = today_at(services, now) + timedelta(days=services.pack.recall.later_by_word_days)
+    after = answered(recall, Given(answer=answer, by=by, at=now, to=min(out, 3) or None, later=later))
+    work.recalls.save(after)
+    _lay_out(services, work, after, now)
+    detail = _for_a_person(services, recall, after, answer)
+    if detail is not None:
+        reason = WANTS_VISIT if answer is Answer.BOOK else DECLINED
+        work.inbound.ask(person_id, reason, now, detail=detail)
+    work.ledger.note("patient", "recall-answered", recall.id, now, answer=answer.value, by=by)
+    return after
+
+
+def wrong_person_in(
+    services: Services, work: UnitOfWork, person_id: str, channel: Channel, now: datetime, *, by: str
+) -> None:
+    """Somebody said that this number or address is not this person's: it is used no more, every link that went there is
+    worthless, and a person looks for the right one. The recall goes on by another way."""
+    person = work.people.get(person_id)
+    if channel in person.contact.bad:
+        return
+    contact = replace(person.contact, bad=person.contact.bad | {channel})
+    work.people.save(replace(person, contact=contact))
+    work.links.revoke_all(person_id, now)
+    for stored in work.plans.of_person(person_id):
+        if stored.status in (Status.ACTIVE, Status.ON_HOLD):
+            replan(services, work, stored, contact, now)
+    recall = work.recalls.open_of(person_id)
+    if recall is not None and recall.state is not RecallState.BOOKED:
+        work.recalls.save(answered(recall, Given(answer=Answer.WRONG, by=by, at=now)))
+    work.inbound.ask(person_id, WRONG_PERSON, now, detail=f"{channel}: somebody answered that this is not for them")
+    work.ledger.note("patient", "wrong-person", person_id, now, channel=channel.value, by=by)
+
+
+def _for_a_person(services: Services, before: Recall, after: Recall, answer: Answer) -> str | None:
+    """What a person of the clinic has to know or do after this answer; None when nothing."""
+    window, heavy = before.window, before.window.weight >= services.pack.recall.heavy_weight
+    kind = services.pack.templates[window.template].label if window.template in services.pack.templates else ""
+    about = f"{kind}: due around {window.ideal}, {window.latest} at the latest"
+    if answer is Answer.BOOK:
+        return f"wants to come; {about}"
+    if answer in (Answer.NO, Answer.ELSEWHERE) and heavy:
+        said = "does not want to come" if answer is Answer.NO else "was seen elsewhere"
+        return f"{said}, and much depends on this visit; {about}"
+    if answer is Answer.LATER and after.invite_on > window.latest:
+        return f"asked for later ({after.invite_on}), which is after the latest day; {about}" if heavy else None
+    return None
+
+
+def _lay_out(services: Services, work: UnitOfWork, recall: Recall, now: datetime) -> None:
+    """What is unsent follows the recall."""
+    stored = work.plans.get(recall.plan_id)
+    contact = work.people.get(recall.person_id).contact
+    replan(services, work, stored, contact, now)

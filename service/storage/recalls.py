@@ -1,0 +1,141 @@
+"""Recalls: rows to values and back, and the lists that the board and the daily round read."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from datetime import date
+from typing import cast
+
+from sqlalchemy import Table, select
+from sqlalchemy.orm import Session
+
+from service.domain.message import MessageKind, State
+from service.domain.plan import Status
+from service.domain.recall import Answer, Ended, Recall, RecallState, Window, invitation_key
+from service.domain.visit import Ears
+from service.errors import NotFoundError
+from service.storage.among import among
+from service.storage.locks import hold_person
+from service.storage.tables import MessageRow, PlanRow, RecallRow
+
+_MESSAGES = cast("Table", MessageRow.__table__).c
+_WENT = [each.value for each in (State.HANDING, State.SENT, State.DELIVERED, State.UNCERTAIN)]
+
+
+class Recalls:
+    """Who is to be asked back, and what came of it."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    def save(self, recall: Recall) -> None:
+        """Store a recall as it is now. The caller holds its person."""
+        row = self._session.get(RecallRow, recall.id)
+        if row is None:
+            row = RecallRow(id=recall.id, person_id=recall.person_id, plan_id=recall.plan_id)
+            self._session.add(row)
+        window = recall.window
+        row.ears, row.earliest, row.ideal, row.latest = window.ears.value, window.earliest, window.ideal, window.latest
+        row.weight, row.template = window.weight, window.template
+        row.invite_on, row.week, row.opened, row.state = recall.invite_on, recall.week, recall.opened, recall.state
+        row.round, row.missed, row.answered_to = recall.round, recall.missed, recall.answered_to
+        row.answer = recall.answer.value if recall.answer is not None else None
+        row.answered, row.answered_by = recall.answered, recall.answered_by
+        row.ended = recall.ended.value if recall.ended is not None else None
+        row.closed = recall.closed
+        self._session.flush()
+
+    def get(self, recall_id: str) -> Recall:
+        """One recall, its person held. Raises NotFoundError."""
+        person_id = self._session.scalar(select(RecallRow.person_id).where(RecallRow.id == recall_id))
+        if person_id is None:
+            raise NotFoundError("this recall is not in the record")
+        hold_person(self._session, person_id)
+        return _recall(self._session.get_one(RecallRow, recall_id, populate_existing=True))
+
+    def open_of(self, person_id: str) -> Recall | None:
+        """The open recall of a person, who is held from now on."""
+        hold_person(self._session, person_id)
+        query = select(RecallRow).where(RecallRow.person_id == person_id, RecallRow.closed.is_(None))
+        row = self._session.scalar(query)
+        return None if row is None else _recall(row)
+
+    def newest_of(self, person_id: str) -> Recall | None:
+        """The newest recall of a person, open or ended."""
+        hold_person(self._session, person_id)
+        query = select(RecallRow).where(RecallRow.person_id == person_id)
+        row = self._session.scalar(query.order_by(RecallRow.opened.desc(), RecallRow.id).limit(1))
+        return None if row is None else _recall(row)
+
+    def of_plan(self, plan_id: str) -> Recall | None:
+        """The newest recall that a plan opened."""
+        query = select(RecallRow).where(RecallRow.plan_id == plan_id).order_by(RecallRow.opened.desc(), RecallRow.id)
+        row = self._session.scalar(query.limit(1))
+        return None if row is None else _recall(row)
+
+    def all_open(self) -> list[Recall]:
+        """Every open recall, by its ideal day."""
+        query = select(RecallRow).where(RecallRow.closed.is_(None)).order_by(RecallRow.ideal, RecallRow.id)
+        return [_recall(row) for row in self._session.scalars(query)]
+
+    def between(self, first: date, last: date) -> list[Recall]:
+        """Recalls, open or ended, whose ideal day lies in this time (both ends counted)."""
+        query = select(RecallRow).where(RecallRow.ideal.between(first, last)).order_by(RecallRow.ideal, RecallRow.id)
+        return [_recall(row) for row in self._session.scalars(query)]
+
+    def plans_without(self, limit: int) -> list[str]:
+        """Plans in force that never opened a recall, at most so many: they were given before recalls were kept."""
+        running = [Status.ACTIVE.value, Status.ON_HOLD.value]
+        query = (
+            select(PlanRow.id)
+            .outerjoin(RecallRow, RecallRow.plan_id == PlanRow.id)
+            .where(PlanRow.status.in_(running), RecallRow.id.is_(None))
+            .order_by(PlanRow.id)
+            .limit(limit)
+        )
+        return list(self._session.scalars(query))
+
+    def invitations_out(self, recalls: Iterable[Recall]) -> Mapping[str, int]:
+        """By recall, how many invitations of its present round have gone out, or may have; 0 is left out."""
+        by_plan = {recall.plan_id: recall for recall in recalls}
+        query = select(MessageRow.plan_id, MessageRow.key).where(
+            among(_MESSAGES.plan_id, "given"),
+            MessageRow.kind == MessageKind.RETURN_DUE.value,
+            MessageRow.state.in_(_WENT),
+        )
+        found: Counter[str] = Counter()
+        for plan_id, key in self._session.execute(query, {"given": list(by_plan)}):
+            recall = by_plan[plan_id]
+            if key.startswith(invitation_key(recall.round, 1)[:-1]):
+                found[recall.id] += 1
+        return found
+
+
+def _recall(row: RecallRow) -> Recall:
+    window = Window(
+        ears=Ears(row.ears),
+        earliest=row.earliest,
+        ideal=row.ideal,
+        latest=row.latest,
+        weight=row.weight,
+        template=row.template,
+    )
+    return Recall(
+        id=row.id,
+        person_id=row.person_id,
+        plan_id=row.plan_id,
+        window=window,
+        invite_on=row.invite_on,
+        opened=row.opened,
+        state=RecallState(row.state),
+        week=row.week,
+        round=row.round,
+        answer=Answer(row.answer) if row.answer is not None else None,
+        answered=row.answered,
+        answered_by=row.answered_by,
+        answered_to=row.answered_to,
+        missed=row.missed,
+        ended=Ended(row.ended) if row.ended is not None else None,
+        closed=row.closed,
+    )

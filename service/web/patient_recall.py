@@ -1,0 +1,38 @@
+"""The invitation on the patient's page: what is asked, and what was answered."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from service.domain.recall import Answer, Recall
+from service.planning.recall_settings import settings_now
+from service.planning.recalling import invited
+from service.services import Services
+from service.storage.unit_of_work import UnitOfWork
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Invitation:
+    """What the page asks. `given` is the answer that holds; `later` the weeks that "later" offers; `online` the
+    clinic's booking page, empty where there is none."""
+
+    recall: Recall
+    given: Answer | None
+    later: tuple[int, ...]
+    online: str
+
+
+def invitation(services: Services, work: UnitOfWork, person_id: str) -> Invitation | None:
+    """The invitation that this person may answer now, if there is one."""
+    found = invited(work, person_id)
+    if found is None:
+        return None
+    recall, out = found
+    # A "later" whose day has come is asked anew.
+    given = recall.answer if not (recall.answer is Answer.LATER and out) else None
+    return Invitation(
+        recall=recall,
+        given=None if given is Answer.WRONG else given,
+        later=tuple(days // 7 for days in services.pack.recall.later_days),
+        online=settings_now(services, work).booking,
+    )
