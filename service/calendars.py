@@ -1,4 +1,4 @@
-"""How do a person's calendar items become a file that every calendar program reads alike?
+"""How do a person's calendar items become a file that every calendar program reads alike, and what did one answer?
 
 RFC 5545 for the file, RFC 5546 for what METHOD asks for, RFC 7986 for the name and the refresh interval.
 """
@@ -7,16 +7,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Literal
 
-from icalendar import Alarm, Calendar, Event, Timezone, TimezoneDaylight, TimezoneStandard
+from icalendar import Alarm, Calendar, Component, Event, Timezone, TimezoneDaylight, TimezoneStandard
 
 from service.domain.calendar_item import CalendarItem, ItemKind, ItemState
 from service.domain.wall_clock import changes, repeated, to_instant, to_wall, zone_named
 from service.errors import ContactError
 
 Method = Literal["PUBLISH", "REQUEST", "CANCEL"]
+
+LARGEST_REPLY = 100_000
+"""Octets of a calendar's answer that are read. Our choice: true ones have some thousand, zone rules included."""
 
 PRODID = "-//tragus//aftercare calendar//EN"
 
@@ -75,7 +79,8 @@ def calendar_file(
             common_name = _text(organizer_name).replace("\n", " ").replace('"', "'")
             event.add("ORGANIZER", _mailto(organizer_email), parameters={"CN": common_name} if common_name else {})
         if attendee_email:
-            event.add("ATTENDEE", _mailto(attendee_email))
+            asked = {"PARTSTAT": "NEEDS-ACTION", "RSVP": "TRUE"} if method == "REQUEST" else {}
+            event.add("ATTENDEE", _mailto(attendee_email), parameters=asked)
         if state.item.alarm is not None and not state.item.cancelled:
             event.add_component(_alarm(state.item, state.item.alarm))
         calendar.add_component(event)
@@ -188,3 +193,73 @@ def _mailto(address: str) -> str:
     if "@" not in address or any(mark.isspace() or not mark.isprintable() for mark in address):
         raise ContactError("email", "the calendar needs one plain mail address, such as desk@example.org")
     return f"mailto:{address}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InvitationReply:
+    """What somebody's calendar answered to an invitation of ours. Nothing in it is believed yet.
+
+    `attendee` is the address that answers and `name` what it calls itself; `partstat` is in capitals; `stamp` (UTC) is
+    when the answer was made; `comment` is what the person typed beside it.
+    """
+
+    uid: str
+    sequence: int
+    attendee: str
+    partstat: str
+    stamp: datetime
+    comment: str = ""
+    name: str = ""
+
+
+def read_reply(data: bytes) -> InvitationReply:
+    """The answer in a calendar's REPLY about one event. Raises ValueError, saying what does not fit, for anything else:
+    another method, several events or attendees, one day of a series, a field that is missing or cannot be read.
+
+    Source: RFC 5546 section 3.2.3 (SEQUENCE may be left out when it is 0); RFC 5545 section 3.1 (unfold, then decode).
+    """
+    if len(data) > LARGEST_REPLY:
+        raise ValueError(f"an answer of more than {LARGEST_REPLY} octets is not read")
+    text = re.sub(rb"\r?\n[ \t]", b"", data).decode("utf-8", errors="replace").lstrip("\ufeff")
+    try:
+        calendar = Component.from_ical(text.strip())
+    except Exception as fault:  # the parser has many ways to fail on broken text; each means the same to us
+        raise ValueError(f"not a calendar: {type(fault).__name__}") from fault
+    if not isinstance(calendar, Component) or calendar.name != "VCALENDAR":
+        raise ValueError("not a calendar")
+    if _only(calendar, "METHOD").upper() != "REPLY":
+        raise ValueError("its method is not REPLY")
+    parts = [each for each in calendar.subcomponents if each.name != "VTIMEZONE"]
+    if len(parts) != 1 or parts[0].name != "VEVENT":
+        raise ValueError("it is not about one event")
+    event = parts[0]
+    if "RECURRENCE-ID" in event:
+        raise ValueError("it is about one day of a series")
+    attendee = event.get("ATTENDEE")
+    scheme, _, address = str(attendee).strip().partition(":")
+    if attendee is None or isinstance(attendee, list) or scheme.lower() != "mailto" or "@" not in address:
+        raise ValueError("it does not name one attendee by mail address")
+    stamp = event.get("DTSTAMP")
+    when = getattr(stamp, "dt", None)
+    if not isinstance(when, datetime) or when.tzinfo is None:
+        raise ValueError("it does not say when it was made, in UTC")
+    sequence = _only(event, "SEQUENCE") if "SEQUENCE" in event else "0"
+    if not re.fullmatch(r"[0-9]{1,9}", sequence):
+        raise ValueError("its SEQUENCE is not one number")
+    comments = event.get("COMMENT", [])
+    return InvitationReply(
+        uid=_only(event, "UID"),
+        sequence=int(sequence),
+        attendee=address.strip(),
+        partstat=str(attendee.params.get("PARTSTAT", "")).upper(),
+        stamp=when.astimezone(UTC),
+        comment="\n".join(str(each) for each in (comments if isinstance(comments, list) else [comments])).strip(),
+        name=str(attendee.params.get("CN", "")).strip(),
+    )
+
+
+def _only(component: Component, name: str) -> str:
+    value = component.get(name)
+    if value is None or isinstance(value, list) or not str(value).strip():
+        raise ValueError(f"it needs {name} once")
+    return str(value).strip()

@@ -5,7 +5,7 @@ They are made at the hand-over and not stored, since they carry the person's liv
 
 from __future__ import annotations
 
-from service.calendars import content_type
+from service.calendars import Method, content_type
 from service.domain.contact import Channel, Contact
 from service.domain.message import Attachment, ComposedMessage, MessageKind
 from service.domain.questions import questions_for
@@ -15,18 +15,22 @@ from service.messages.address_page import render_address_page
 from service.messages.compose import says_whole_plan
 from service.messages.read_plan import read_plan
 from service.messages.sheet import render_sheet
-from service.planning.calendar import feed
+from service.planning.as_booked import plan_as_booked
+from service.planning.calendar import feed, invitation
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
 from service.transports.printed import KeepsLetters
 
 _CALENDAR_WITH = frozenset({MessageKind.PLAN_GIVEN, MessageKind.APPOINTMENT})
+_INVITATION_WITH = frozenset({MessageKind.PLAN_GIVEN, MessageKind.BOOKING})
+"""Mails that also ask the calendar for an answer. A plan that is given with an appointment brings it along, so that
+nobody gets two mails at once."""
 
 
 def has_files(channel: Channel, kind: MessageKind) -> bool:
     """Whether files travel with a message of this kind by this channel."""
-    return channel is Channel.LETTER or (channel is Channel.EMAIL and kind in _CALENDAR_WITH)
+    return channel is Channel.LETTER or (channel is Channel.EMAIL and kind in _CALENDAR_WITH | _INVITATION_WITH)
 
 
 def attachments_for(
@@ -44,13 +48,25 @@ def attachments_for(
             sheet = sheet_of(services, work, stored, contact, composed.language, link)
         plan = Attachment(name="plan.pdf", media_type="application/pdf", data=sheet)
         return (*_address_page(services, composed, kind, contact), plan)
-    if composed.channel is Channel.EMAIL and kind in _CALENDAR_WITH:
-        with services.open_work() as work:
-            data = feed(services, work, stored, contact, link)
-            work.commit()
+    if composed.channel is not Channel.EMAIL or not has_files(composed.channel, kind):
+        return ()
+    found: list[Attachment] = []
+    with services.open_work() as work:
+        data = feed(services, work, stored, contact, link) if kind in _CALENDAR_WITH else None
         if data is not None:
-            return (Attachment(name="plan.ics", media_type=content_type().partition(";")[0], data=data),)
-    return ()
+            found.append(Attachment(name="plan.ics", media_type=content_type().partition(";")[0], data=data))
+        asked = kind is MessageKind.BOOKING or (kind in _INVITATION_WITH and stored.appointment is not None)
+        invited = invitation(services, work, stored, contact, link, composed.to) if asked else None
+        if invited is not None:
+            found.append(_invitation(*invited))
+        work.commit()
+    return tuple(found)
+
+
+def _invitation(data: bytes, method: Method) -> Attachment:
+    """The message to the calendar. The mail shows it as text/calendar with its method; the copy beside it, for programs
+    that look for a file, has a type of its own, as is common practice, so that no program acts on it twice."""
+    return Attachment(name="appointment.ics", media_type="application/ics", data=data, method=method)
 
 
 def _address_page(
@@ -79,13 +95,14 @@ def sheet_of(
 ) -> bytes:
     """The printed sheet of a plan in one language, in the print size that the person needs."""
     person = contact.given_name if contact.guardian else ""
+    plan = plan_as_booked(services.pack, stored)
     reading = read_plan(
-        stored.plan,
+        plan,
         services.wordings(work).for_reader(easy=contact.easy_read),
         language,
         services.clinic,
         person=person,
         booked=stored.booked,
-        questions=questions_for(stored.plan, work.plans.visit_of(stored), services.pack),
+        questions=questions_for(plan, work.plans.visit_of(stored), services.pack),
     )
     return render_sheet(reading, link=link, large_print=contact.large_print, questions=services.pack.questions_on_sheet)

@@ -18,6 +18,7 @@ from service.links import page_url, stand_in, token_of
 from service.messages.compose import Letter, Part, compose, compose_joined, says_whole_plan
 from service.messages.wordings import Wordings
 from service.planning.aftercare import live_link
+from service.planning.as_booked import plan_as_booked
 from service.services import Services
 from service.storage.records import Beginning, Ending, StoredMessage
 from service.storage.unit_of_work import UnitOfWork
@@ -179,7 +180,7 @@ class _Wording:
         planned = case.message.planned
         plan = None
         if says_whole_plan(planned.kind, channel):
-            plan = self.work.plans.get(case.message.plan_id).plan
+            plan = plan_as_booked(services.pack, self.work.plans.get(case.message.plan_id))
         letter = letter_for(services, case, 0)
         return compose(planned, plan, case.contact, services.clinic, self.wordings, channel, letter)
 

@@ -6,7 +6,7 @@ means the first one; one that does not exist is read with the offset before the 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -113,6 +113,18 @@ def total_drops(course: Course) -> int:
     ears = 1 if course.alternate else len(course.ears.sides)
     times = sum(len(range(0, phase.days, phase.every)) * len(phase.moments) for phase in course.phases)
     return times * ears * course.drops
+
+
+def moments_in(courses: Iterable[Course]) -> int:
+    """At how many moments these courses ask for a dose; both ears at one moment count once, as they are marked once."""
+    found = set()
+    for course in courses:
+        start = course.first_day
+        for phase in course.phases:
+            days = [start + timedelta(days=number) for number in range(0, phase.days, phase.every)]
+            found |= {(day, moment) for day in days for moment in phase.moments}
+            start += timedelta(days=phase.days)
+    return len(found)
 
 
 def first_day_before(course_days: int, appointment: date) -> date:

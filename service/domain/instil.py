@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from itertools import takewhile
 
 from service.domain.course import total_drops
 from service.domain.pack import Agent, ClinicChoices, Pack, Phase, Purpose, Regimen, StepKind, StepSpec
@@ -115,10 +116,11 @@ def _when(visit: Visit, purpose: Purpose, regimen: Regimen) -> tuple[date, tuple
     available = (visit.next_appointment - visit.on).days
     if available >= length:
         return visit.next_appointment - timedelta(days=length), regimen.phases
-    return visit.on, _shortened(regimen.phases, available)
+    return visit.on, shortened(regimen.phases, available)
 
 
-def _shortened(phases: tuple[Phase, ...], days: int) -> tuple[Phase, ...]:
+def shortened(phases: tuple[Phase, ...], days: int) -> tuple[Phase, ...]:
+    """The first so many days of a regimen; none of it for 0 days or fewer."""
     kept: list[Phase] = []
     for phase in phases:
         if days <= 0:
@@ -148,6 +150,34 @@ def instil_step(group: list[CourseDraft], pack: Pack, *, alternate: bool) -> Ste
         because=tuple(dict.fromkeys(because for draft in group for because in draft.because)),
         course=course,
     )
+
+
+_DOSE_WORDS = frozenset(
+    {
+        "instil.alternate",
+        "instil.drops",
+        "instil.only",
+        "instil.times",
+        "instil.every",
+        "instil.weekly",
+        "instil.then-times",
+        "instil.then-every",
+        "instil.then-weekly",
+        "instil.days",
+        "instil.until",
+        "instil.lie",
+    }
+)
+"""Every sentence that says how much, how often and for how long."""
+
+
+def redosed(step: Step, course: Course) -> Step:
+    """The same instruction with another course of the same drops: what it says of days follows the course."""
+    if step.course is None or course.phases == step.course.phases:
+        return replace(step, course=course)
+    before = list(takewhile(lambda phrase: phrase.wording not in _DOSE_WORDS, step.phrases))
+    after = [phrase for phrase in step.phrases[len(before) :] if phrase.wording not in _DOSE_WORDS]
+    return replace(step, course=course, phrases=(*before, *_dose_phrases(course, step.ears), *after))
 
 
 def _dose_phrases(course: Course, ears: Ears) -> list[Phrase]:

@@ -24,7 +24,7 @@ JOINED = frozenset(
         MessageKind.DOSE,
     }
 )
-"""Kinds that may share one message. Warnings, the plan itself and answers always stand alone."""
+"""Kinds that may share one message. Warnings, the plan, news of an appointment and answers always stand alone."""
 
 APART = (
     frozenset({MessageKind.COURSE_END, MessageKind.DOSE}),

@@ -20,6 +20,7 @@ class MessageKind(StrEnum):
     COURSE_END = "course-end"
     APPOINTMENT = "appointment"
     RETURN_DUE = "return-due"
+    BOOKING = "booking"  # an appointment was booked, moved or cancelled; see domain/booking.py
     REPLY = "reply"  # an automatic answer to what somebody sent us; see domain/reply.py
 
 

@@ -20,7 +20,7 @@ REPEAT_AFTER: dict[Channel, timedelta] = {
 """How long an unknown outcome waits for a receipt or a bounce before the message may be repeated. Our choice."""
 
 REPEATED: dict[Channel, frozenset[MessageKind]] = {
-    Channel.TEXT: frozenset({MessageKind.URGENT, MessageKind.PLAN_GIVEN, MessageKind.APPOINTMENT}),
+    Channel.TEXT: frozenset({MessageKind.URGENT, MessageKind.PLAN_GIVEN, MessageKind.APPOINTMENT, MessageKind.BOOKING}),
     Channel.EMAIL: frozenset(MessageKind) - {MessageKind.DOSE, MessageKind.REPLY},
 }
 """Kinds that are repeated once when nobody knows whether they arrived: twice does little harm, and never may. A dose

@@ -28,13 +28,15 @@ class EarTrait:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpreadingCosts:
     """What it costs, for a clinical weight of 1, to invite somebody in another week than the ideal one. No unit: only
-    the relations count. `late`, `early`: each week from the ideal one; `outside`: each week after the latest, on top;
-    `moving`: leaving the week that was given before; `over`: one expected answer beyond the capacity of a week."""
+    the relations count. `late`, `early`: each week from the ideal one; `outside`: each week after the latest, on top,
+    `rising` by this share of itself with every further week; `move`: leaving the week that was given before; `over`:
+    one expected answer beyond the capacity of a week."""
 
     late: float
     early: float
     outside: float
-    moving: float
+    rising: float
+    move: float
     over: float
 
 
@@ -48,8 +50,9 @@ class RecallRules:
     nobody recorded counts as missed. `frozen_weeks`: weeks, the present one counted, whose invitations stay.
 
     `weekly_capacity`: visits that the clinic has for recalls in a week. `plug_chance`: the chance of wax that needs
-    removal at which an ear should be seen, within `plug_chance_within`. `least_ears`, `least_returns`: fewer ears or
-    returned wax in the record are too little for an estimate.
+    removal at which an ear should be seen, within `plug_chance_within`. `least_ears`, `least_returns`,
+    `least_visits`: fewer ears, fewer times that wax returned, or fewer earlier visits of the ear are too little for an
+    estimate.
 
     `answer_prior`: answers, of so many invitations, by channel: what is assumed before the clinic has its own record.
     `weights`: how much worse it is to see this kind of ear late, by template; `usual_weight` for the others. From
@@ -73,6 +76,7 @@ class RecallRules:
     plug_chance_within: tuple[float, float]
     least_ears: int
     least_returns: int
+    least_visits: int
     answer_prior: Mapping[str, tuple[float, float]]
     weights: Mapping[str, float]
     usual_weight: float

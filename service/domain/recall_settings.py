@@ -18,12 +18,13 @@ SPACING_DAYS = (3, 180)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecallSettings:
-    """What holds now. `weekly` is the capacity of an ordinary week in visits, `weeks` that of single weeks by their
-    Monday (0: closed). `chance`: the chance of wax that needs removal at which an ear should be seen. `booking` is the
-    address of the clinic's booking page, empty where there is none. Revision 0 are the values of content."""
+    """What holds now. `weekly` is the capacity of an ordinary week in visits, `weeks` that of single weeks by the ISO
+    date of their Monday (0: closed). `chance`: the chance of wax that needs removal at which an ear should be seen.
+    `booking` is the address of the clinic's booking page, empty where there is none. Revision 0 are the values of
+    content."""
 
     weekly: int
-    weeks: Mapping[date, int] = field(default_factory=dict)
+    weeks: Mapping[str, int] = field(default_factory=dict)
     chance: float
     second_after_days: int
     last_after_days: int
@@ -38,7 +39,7 @@ class RecallSettings:
 
     def capacity(self, week: date) -> int:
         """The visits for recalls in the week of this day."""
-        return self.weeks.get(monday(week), self.weekly)
+        return self.weeks.get(monday(week).isoformat(), self.weekly)
 
 
 def proposed_by(rules: RecallRules) -> RecallSettings:
@@ -57,7 +58,7 @@ def check_recall_settings(settings: RecallSettings, rules: RecallRules) -> None:
     for name, visits in (("weekly", settings.weekly), *(("weeks", each) for each in settings.weeks.values())):
         if not 0 <= visits <= MOST_A_WEEK:
             raise SettingsError(f"{name}: visits in a week are a number from 0 to {MOST_A_WEEK}")
-    if any(day != monday(day) for day in settings.weeks):
+    if any(date.fromisoformat(day) != monday(date.fromisoformat(day)) for day in settings.weeks):
         raise SettingsError("weeks: name each week by its Monday")
     low, high = rules.plug_chance_within
     if not low <= settings.chance <= high:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from enum import StrEnum
 
+from service.domain.booking import tells_truly
 from service.domain.contact import Channel, Clinic, Contact
 from service.domain.message import MessageKind, PlannedMessage
 from service.domain.plan import Status
@@ -82,11 +83,15 @@ CHANNELS: dict[MessageKind, tuple[Channel, ...]] = {
     MessageKind.COURSE_END: (Channel.TEXT, Channel.EMAIL),
     MessageKind.APPOINTMENT: (Channel.TEXT, Channel.EMAIL, Channel.LETTER),
     MessageKind.RETURN_DUE: (Channel.TEXT, Channel.EMAIL, Channel.LETTER),
+    MessageKind.BOOKING: (Channel.TEXT, Channel.EMAIL, Channel.LETTER),
     MessageKind.REPLY: (Channel.TEXT, Channel.EMAIL),
 }
 
 AT_ANY_HOUR = frozenset({MessageKind.URGENT, MessageKind.REPLY})
 """Kinds that ignore quiet hours, pauses and a plan on hold: waiting could harm, or the person just wrote to us."""
+
+_THOUGH_ON_HOLD = AT_ANY_HOUR | {MessageKind.BOOKING}
+"""A plan on hold is not followed, but whoever has an appointment must know when it moves."""
 
 EXEMPT = frozenset({MessageKind.URGENT, MessageKind.PLAN_GIVEN, MessageKind.REPLY})
 """Kinds that the daily cap neither counts nor stops: warnings, the plan itself, and answers."""
@@ -96,6 +101,7 @@ IMPORTANCE: dict[MessageKind, int] = {
     MessageKind.PLAN_GIVEN: 1,
     MessageKind.REPLY: 1,
     MessageKind.APPOINTMENT: 2,
+    MessageKind.BOOKING: 2,
     MessageKind.RETURN_DUE: 3,
     MessageKind.CHECK_IN: 4,
     MessageKind.COURSE_END: 4,
@@ -125,7 +131,15 @@ LOOK_AGAIN = timedelta(minutes=15)
 COMFORT = frozenset({MessageKind.DOSE, MessageKind.CHECK_IN, MessageKind.COURSE_END})
 """Kinds that are not planned at all for somebody whom no suitable channel reaches: the sheet says it all."""
 
-_AFTER_THE_END = frozenset({MessageKind.RETURN_DUE, MessageKind.APPOINTMENT, MessageKind.COURSE_END, MessageKind.REPLY})
+_AFTER_THE_END = frozenset(
+    {
+        MessageKind.RETURN_DUE,
+        MessageKind.APPOINTMENT,
+        MessageKind.BOOKING,
+        MessageKind.COURSE_END,
+        MessageKind.REPLY,
+    }
+)
 
 
 def needs_a_person(kind: MessageKind, reason: Reason) -> bool:
@@ -205,7 +219,7 @@ def decide(
     if not open_channels:
         until = min(now + LOOK_AGAIN, message.last_useful + timedelta(seconds=1))
         return Hold(until=until, reason=Reason.CHANNEL_OFF)
-    if message.kind not in AT_ANY_HOUR and circumstances.plan is Status.ON_HOLD:
+    if message.kind not in _THOUGH_ON_HOLD and circumstances.plan is Status.ON_HOLD:
         # looked at again when the plan is taken up, and dropped as too late if it is not
         return Hold(until=message.last_useful + timedelta(seconds=1), reason=Reason.PLAN_ON_HOLD)
     free = [each for each in open_channels if circumstances.paused.get(each, now) <= message.last_useful]
@@ -239,6 +253,8 @@ def _never(message: PlannedMessage, contact: Contact, circumstances: Circumstanc
             return Reason.APPOINTMENT_CANCELLED
         if circumstances.booked[0] != appointment_day(message.key):
             return Reason.APPOINTMENT_MOVED
+    if message.kind is MessageKind.BOOKING and not tells_truly(message.key, circumstances.booked):
+        return Reason.APPOINTMENT_CANCELLED if circumstances.booked is None else Reason.APPOINTMENT_MOVED
     if circumstances.superseded:
         return Reason.SUPERSEDED
     if message.kind is MessageKind.RETURN_DUE and circumstances.booked is not None:

@@ -17,6 +17,7 @@ from email import message_from_bytes, policy
 from email.header import decode_header
 from email.message import Message
 from email.utils import parseaddr
+from typing import Any
 
 from service.domain.message import ReportState
 from service.inbound.reply_text import MOST_CHARACTERS, own_words, plain_of_html
@@ -97,7 +98,9 @@ class AutoReply(Reply):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CalendarReply(Reply):
-    """A calendar program's yes, no or perhaps to an invitation."""
+    """A calendar program's yes, no or perhaps to an invitation; `data` is its calendar part in UTF-8."""
+
+    data: bytes = b""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,18 +143,19 @@ def _read(mail: Message, envelope_to: str | None) -> Mail:
     if feedback is not None:
         return _complaint(feedback, parts)
     words = _words(mail, parts)
-    if any(_is_calendar_reply(part) for part in parts):
-        return _as(CalendarReply, words)
+    answer = next((part for part in parts if _is_calendar_reply(part)), None)
+    if answer is not None:
+        return CalendarReply(**_fields_of(words), data=_octets(answer))
     daemon = _from_daemon(mail)
     if daemon or _null_path(mail):
         plain = _plain_bounce(mail, parts, envelope_to, daemon)
         if plain is not None:
             return plain
-    return _as(AutoReply, words) if daemon or _null_path(mail) or _automatic(mail) else words
+    return AutoReply(**_fields_of(words)) if daemon or _null_path(mail) or _automatic(mail) else words
 
 
-def _as(kind: type[AutoReply] | type[CalendarReply], words: Reply) -> Reply:
-    return kind(**{each.name: getattr(words, each.name) for each in fields(words)})
+def _fields_of(words: Reply) -> dict[str, Any]:
+    return {each.name: getattr(words, each.name) for each in fields(words)}
 
 
 _REPORTS = ("message/delivery-status", "message/global-delivery-status")
@@ -205,6 +209,13 @@ def _encoded(part: Message) -> str:
     data = part.get_payload(decode=True)
     charset = part.get_content_charset()
     return clean(_decoded(data, charset)) if isinstance(data, bytes) else clean(str(inner or ""))
+
+
+def _octets(part: Message) -> bytes:
+    """A leaf in UTF-8. As it came where it says so, since a line may be folded inside a letter (RFC 5545 3.1)."""
+    data = part.get_payload(decode=True)
+    plain = (part.get_content_charset() or "utf-8") in ("utf-8", "us-ascii")
+    return data if isinstance(data, bytes) and plain else _encoded(part).encode()
 
 
 # -- delivery reports -------------------------------------------------------------------------------------------------

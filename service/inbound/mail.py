@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable
+from dataclasses import replace
 from enum import StrEnum
 from itertools import islice
 
@@ -16,6 +17,7 @@ from service.domain.contact import Channel
 from service.domain.message import DeliveryReport, Inbound
 from service.domain.wall_clock import zone_named
 from service.inbound.bounces import AutoReply, Bounce, CalendarReply, Complaint, Reply, Unreadable, read_mail
+from service.inbound.calendar_replies import answer_invitation
 from service.inbound.receipts import take_report
 from service.inbound.replies import Meaning, take_inbound
 from service.links import key_bounced
@@ -64,7 +66,8 @@ def take_mail(services: Services, raw: bytes, envelope_to: str | None = None) ->
         return Sorted.UNREADABLE
     marked = key_bounced(services.secret_key, envelope_to or "")
     if isinstance(mail, CalendarReply):
-        _words(services, mail, Meaning.CALENDAR, marked)
+        answered = answer_invitation(services, mail)
+        _words(services, replace(mail, text=answered.text), answered.meaning, marked)
         return Sorted.CALENDAR_REPLY
     if isinstance(mail, AutoReply):
         _words(services, mail, Meaning.AUTO, marked)

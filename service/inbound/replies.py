@@ -71,6 +71,7 @@ class Meaning(StrEnum):
     WARNING = WARNS
     WORDS = "reply"
     CALENDAR = "calendar-reply"
+    ANSWERED = "calendar-answered"  # acted on; see calendar_replies.py
     AUTO = "auto-reply"
     UNMATCHED = "unmatched-bounce"
     UNREADABLE = "unreadable"

@@ -8,9 +8,8 @@ memory; no compiled file exists. A text that is missing, fuzzy, or made from oth
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
 from io import BytesIO
 from pathlib import Path
 
@@ -20,7 +19,7 @@ from babel.messages.pofile import PoFileError, denormalize, normalize, read_po, 
 from service.domain.pack import Forms, Pack, Wording
 from service.domain.revision import digest_of, source_of
 from service.errors import ContactError, ContentError, Fault
-from service.messages.i18n import canonical_tag, compile_plural, plural_categories, plural_form
+from service.messages.i18n import canonical_tag, counts_alike, plural_categories
 from service.messages.i18n import plural_header as header_of_language
 from service.messages.text_checks import FORMS, PLACEHOLDER, form_faults
 
@@ -39,8 +38,6 @@ __all__ = [
 FILE = Path("LC_MESSAGES") / "wording.po"
 STATUS = "X-Wording-Status"
 
-# How far a plural rule is sampled: past every hundred that some language treats differently.
-_SAMPLE = range(201)
 
 Texts = tuple[str, ...]
 
@@ -333,15 +330,4 @@ def _text_faults(message: Message | None, unit: Wording, form: str, forms: Forms
 def _plural_header_fault(header: str, language: str) -> str | None:
     """What is wrong with a Plural-Forms header, or None. Forms are compared by what they do, not how they look."""
     expected = header_of_language(language)
-    return None if _same_plural(header, language) else f"the plural forms disagree with the CLDR; write: {expected}"
-
-
-@lru_cache(maxsize=256)
-def _same_plural(header: str, language: str) -> bool:
-    rule: Callable[[int], int] = plural_form(language)
-    try:
-        count, stated = compile_plural(header)
-        same = all(stated(number) == rule(number) for number in (*_SAMPLE, 1000, 1_000_000))
-    except (ValueError, ZeroDivisionError):  # no plural expression, or one that divides by 0
-        return False
-    return same and count == len(plural_categories(language))
+    return None if counts_alike(header, language) else f"the plural forms disagree with the CLDR; write: {expected}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from service.domain.booking import booking_of
 from service.domain.contact import Channel, Clinic, Contact
 from service.domain.message import Attachment, ComposedMessage, DosePart, MessageKind, PlannedMessage
 from service.domain.plan import Phrase, Plan
@@ -164,6 +165,10 @@ def message_phrases(planned: PlannedMessage, contact: Contact, letter: Letter) -
         values["person"] = contact.given_name
     if planned.kind is MessageKind.APPOINTMENT and letter.booked is not None:
         values |= {"date": letter.booked[0], "time": letter.booked[1]}
+    if planned.kind is MessageKind.BOOKING:  # as it was when planned; `sending.decide` sees that it is still so
+        news = booking_of(planned.key)
+        unit = f"{news.unit}-guardian" if contact.guardian else news.unit
+        return [Phrase(wording=unit, values=values | news.values)]
     if planned.kind is MessageKind.DOSE and _is_open(contact):
         opening = Phrase(wording="message.dose.text-open", values=values)
         return [opening, *_open_doses(planned.parts), Phrase(wording="message.more", values=values)]

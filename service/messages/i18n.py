@@ -190,6 +190,11 @@ def plural_header(language: str) -> str:
     return re.sub(r"\be\b", "0", to_gettext(_plural_locale(language).plural_form))
 
 
+PLURAL_SAMPLE = (*range(201), 1000, 1_000_000)
+"""Whole numbers by which plural rules are explained and compared: past every hundred that some language treats
+differently, and the round ones that a few languages count in a form of their own."""
+
+
 def compile_plural(header: str) -> tuple[int, Callable[[int], int]]:
     """The number of forms that a Plural-Forms header states, and its expression as a function.
 
@@ -210,6 +215,22 @@ def plural_form(language: str) -> Callable[[int], int]:
         ContactError: field "language", when the CLDR has no rule for it.
     """
     return compile_plural(plural_header(language))[1]
+
+
+@lru_cache(maxsize=256)
+def counts_alike(header: str, language: str) -> bool:
+    """Whether a Plural-Forms header counts as the language does. Rules are compared by what they do, not by how they
+    look; a header of more than 1000 characters is cut off there.
+
+    Raises:
+        ContactError: field "language", when the CLDR has no rule for it.
+    """
+    rule = plural_form(language)
+    try:
+        count, stated = compile_plural(header[:1000])
+        return count == len(plural_categories(language)) and all(stated(n) == rule(n) for n in PLURAL_SAMPLE)
+    except (ValueError, ZeroDivisionError, RecursionError):  # no plural expression, or one that cannot be reckoned
+        return False
 
 
 @lru_cache(maxsize=4096)

@@ -102,6 +102,10 @@ class Wordings:
             self._easier._easy, self._easier._said = True, {}
         return self._easier
 
+    def has_simpler(self, language: str) -> bool:
+        """Whether any sentence has an approved simpler form in this language."""
+        return any(EASY in unit for unit in self._usable.get(language, ()))
+
     def unit_said(self, unit_id: str, language: str) -> str:
         """The unit whose text this reader gets: the simpler form if there is one, else the unit itself."""
         simpler = f"{unit_id}{EASY}"

@@ -18,6 +18,7 @@ import click
 from service import codec
 from service.config import Settings, read_settings, shipped_content, shipped_locales
 from service.errors import SettingsError, TragusError, VisitError
+from service.ops.appointments import appointments
 from service.ops.wording import wording
 from service.services import Services
 
@@ -101,6 +102,7 @@ def check(content: Path | None, locales: Path | None) -> None:
 
 
 main.add_command(wording)
+main.add_command(appointments)
 
 
 @main.command()

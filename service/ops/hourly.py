@@ -1,10 +1,12 @@
-"""What must be looked after now and then: letters that nobody posted, and keys of forms that nobody needs any more."""
+"""What must be looked after now and then: letters that nobody posted, keys of forms that nobody needs any more, and
+once a day of the clinic the round of recalls."""
 
 from __future__ import annotations
 
 import logging
 from datetime import timedelta
 
+from service.planning import recall_round
 from service.planning.posting import ask_about_waiting
 from service.services import Services
 
@@ -28,5 +30,7 @@ def look_after(services: Services, owner: str) -> None:
             work.commit()
         if held and (count := ask_about_waiting(services)):
             log.info("letters that nobody posted: %s put before a person", count)
+        if held and recall_round.due(services):
+            recall_round.run(services)
     except Exception as fault:
         log.exception("the hourly round failed: %s", type(fault).__name__)

@@ -10,6 +10,11 @@ from service.domain.plan import Status
 from service.domain.sending import appointment_day
 from service.domain.wall_clock import exists, to_instant, to_wall, zone_named
 from service.errors import NotAllowedError, VisitError
+from service.links import page_url
+from service.planning.aftercare import live_link
+from service.planning.as_booked import follow_softening_in
+from service.planning.booking_news import tell_in
+from service.planning.calendar import appointment_state
 from service.planning.laying_out import replan
 from service.planning.recalling import follow_appointment_in
 from service.services import Services
@@ -29,33 +34,71 @@ _GONE = frozenset({State.CLAIMED, State.HANDING, State.SENT, State.DELIVERED, St
 def book(services: Services, plan_id: str, appointment: tuple[date, time] | None, by: str) -> StoredPlan:
     """Book or move the appointment of a plan to a local date and time of the clinic, or cancel it (None).
 
-    Reminders of the earlier appointment are overtaken and those of the new one planned; the calendar follows when it is
-    next read. Where an earlier reminder has gone out already, and where a cancelled appointment leaves nothing that
-    would ask the person back, the attention list says so. Booking what is booked already changes nothing.
+    The person is told at once, by mail with a message to their calendar. Reminders of the earlier appointment are
+    overtaken and those of the new one planned; the softening before it and the calendar follow. Where an earlier
+    reminder has gone out already, and where a cancelled appointment leaves nothing that would ask the person back, the
+    attention list says so. Booking what is booked already changes nothing.
 
     Raises VisitError (a moment that has passed, lies more than two years ahead or does not exist), NotAllowedError (the
     plan has ended), NotFoundError.
     """
-    now = services.clock.now()
     with services.open_work() as work:
-        stored = work.plans.get(plan_id)
-        if stored.appointment == appointment:
-            return stored
-        if stored.status not in (Status.ACTIVE, Status.ON_HOLD):
-            raise NotAllowedError("this plan has ended, so its appointment stays as it is; use the present plan")
-        if appointment is not None:
-            _check(services, appointment, now)
-        work.plans.appoint(plan_id, appointment)
-        changed = replace(stored, appointment=appointment)
-        contact = work.people.get(stored.person_id).contact
-        follow_appointment_in(services, work, changed, now)
-        replan(services, work, changed, contact, now)
-        messages = [m for m in work.messages.of_person(stored.person_id) if m.plan_id == plan_id]
-        _ask_a_person(work, stored, changed, messages, now)
-        work.ledger.note(by, _action(stored, changed), plan_id, now, **_moments(stored, changed))
+        changed = book_in(services, work, plan_id, appointment, by, services.clock.now())
         work.commit()
     services.wake()
     return changed
+
+
+def book_in(
+    services: Services,
+    work: UnitOfWork,
+    plan_id: str,
+    appointment: tuple[date, time] | None,
+    by: str,
+    now: datetime,
+    *,
+    by_the_person: bool = False,
+) -> StoredPlan:
+    """The same as a part of a larger transaction; the caller wakes the sender after it. `by_the_person`: who was
+    reminded of the earlier appointment need not be told by a person that it is gone. Raises as `book` does."""
+    stored = work.plans.get(plan_id)
+    if stored.appointment == appointment:
+        return stored
+    check_booking(services, stored, appointment, now)
+    changed = _follow(services, work, stored, appointment, by, now)
+    messages = [m for m in work.messages.of_person(stored.person_id) if m.plan_id == plan_id]
+    _ask_a_person(work, stored, changed, messages, now, reminded=not by_the_person)
+    work.ledger.note(by, _action(stored, changed), plan_id, now, **_moments(stored, changed))
+    return changed
+
+
+def _follow(
+    services: Services,
+    work: UnitOfWork,
+    stored: StoredPlan,
+    appointment: tuple[date, time] | None,
+    by: str,
+    now: datetime,
+) -> StoredPlan:
+    """Store the appointment, and everything that goes with it."""
+    work.plans.appoint(stored.id, appointment)
+    changed = replace(stored, appointment=appointment)
+    contact = work.people.get(stored.person_id).contact
+    follow_appointment_in(services, work, changed, now)
+    changed = follow_softening_in(services, work, changed, contact, by, now)
+    replan(services, work, changed, contact, now)
+    link = page_url(services.clinic.base_url, live_link(services, work, stored.person_id, now))
+    entry = appointment_state(services, work, changed, contact, link)
+    tell_in(services, work, stored, changed, contact, entry.sequence if entry is not None else 0, now)
+    return changed
+
+
+def check_booking(services: Services, stored: StoredPlan, appointment: tuple[date, time] | None, now: datetime) -> None:
+    """Whether a plan may get another appointment (None: none). Raises VisitError, NotAllowedError as `book` does."""
+    if stored.status not in (Status.ACTIVE, Status.ON_HOLD):
+        raise NotAllowedError("this plan has ended, so its appointment stays as it is; use the present plan")
+    if appointment is not None:
+        _check(services, appointment, now)
 
 
 def _check(services: Services, appointment: tuple[date, time], now: datetime) -> None:
@@ -81,13 +124,19 @@ def _moments(before: StoredPlan, after: StoredPlan) -> dict[str, str]:
 
 
 def _ask_a_person(
-    work: UnitOfWork, before: StoredPlan, after: StoredPlan, messages: list[StoredMessage], now: datetime
+    work: UnitOfWork,
+    before: StoredPlan,
+    after: StoredPlan,
+    messages: list[StoredMessage],
+    now: datetime,
+    *,
+    reminded: bool,
 ) -> None:
     """Put on the attention list what no message will mend: a reminder that has gone out, a return nobody asks for."""
-    reminded = _reminder_gone(before, messages)
-    if reminded is not None and before.booked is not None:
+    reminder = _reminder_gone(before, messages) if reminded else None
+    if reminder is not None and before.booked is not None:
         detail = f"a reminder of {' at '.join(before.booked)} may have gone out: tell the person of the change"
-        work.ledger.ask(before.person_id, CHANGED, now, message_id=reminded.id, detail=detail)
+        work.ledger.ask(before.person_id, CHANGED, now, message_id=reminder.id, detail=detail)
     back = after.plan.next_return
     if after.appointment is None and back is not None and not _will_be_asked(messages):
         detail = f"the appointment is cancelled: arrange the return that is due on {back.on}"

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from enum import StrEnum
 
 from service.domain.budget import Budget
 from service.domain.pack import Wording
 from service.domain.revision import Approval, Origin, Revision, Rights, Texts, Withdrawal, check_approval
 from service.errors import NotAllowedError, NotFoundError, TextRefusedError
-from service.messages.i18n import canonical_tag, plural_categories
+from service.messages.i18n import canonical_tag, format_date, plural_categories
 from service.messages.text_checks import composed, text_faults
 from service.services import Services
 from service.storage.unit_of_work import UnitOfWork
@@ -21,6 +22,27 @@ from service.wording.report import budget_of, reason_for
 
 OPERATOR = Rights(staff_id="", lead=True, languages=frozenset({"*"}))
 """Whoever works at the command line of the server answers for the name that they give."""
+
+
+class Right(StrEnum):
+    """By which right somebody approves. Stands in the audit record, since rights change and approvals do not."""
+
+    OPERATOR = "operator"
+    LEAD = "lead"
+    LANGUAGE = "language"
+    EVERY_LANGUAGE = "every-language"
+    NONE = "none"
+
+
+def right_in(rights: Rights, language: str) -> Right:
+    """The right by which a person approves texts of this language."""
+    if not rights.staff_id:
+        return Right.OPERATOR
+    if not rights.may_approve_in(language):
+        return Right.NONE
+    if rights.lead:
+        return Right.LEAD
+    return Right.LANGUAGE if language in rights.languages else Right.EVERY_LANGUAGE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,7 +197,7 @@ def withdraw(services: Services, language: str, unit_id: str, by: str, rights: R
 def bring_back(services: Services, revision_id: str, author: Author) -> Revision:
     """Make an earlier text a new draft, beside the source text of now. Raises NotFoundError, TextRefusedError."""
     with services.open_work() as work:
-        found = next((each for each in work.revisions.all() if each.id == revision_id), None)
+        found = work.revisions.get(revision_id)
         if found is None or not found.texts:
             raise NotFoundError("there is no such revision, or its words are not kept; choose one from the history")
         entry = _entry(services, work, found.language, found.unit)
@@ -189,11 +211,12 @@ def bring_back(services: Services, revision_id: str, author: Author) -> Revision
 def add_language(services: Services, tag: str, by: str) -> str:
     """Make room for another language, every sentence missing; returns its canonical tag.
 
-    Raises ContactError when the tag is malformed or the CLDR does not know how the language counts, NotAllowedError
-    when it is there already.
+    Raises ContactError when the tag is malformed or the CLDR does not know how the language counts or writes a date: a
+    message could never be said in it. NotAllowedError when it is there already.
     """
     language = canonical_tag(tag)
     plural_categories(language)
+    format_date(services.clock.now().date(), language)
     with services.open_work() as work:
         if language in services.book(work).languages:
             raise NotAllowedError(f"language: {language} is there already; open it in the list")
@@ -240,10 +263,11 @@ def _approve(
     """Approve what waits; a shipped text is written down with it, so that its words outlive an upgrade."""
     shipped, budgets = [], services.budgets(work)
     for entry in entries:
-        unit, reason = entry.unit, approving.reason(entry.unit.id)
+        unit, costs = entry.unit, over_budget(services, entry, budgets)
+        reason = approving.reason(unit.id) if costs else ""
         draft = next((each for each in entry.history if each.id == entry.draft_id), None) or _shipped(services, entry)
-        costs = () if reason else over_budget(services, entry, budgets)
-        own = check_approval(draft, unit, approving.rights, own_words=services.own_words, over=costs)
+        over_and_why_not = () if reason else costs
+        own = check_approval(draft, unit, approving.rights, own_words=services.own_words, over=over_and_why_not)
         approval = Approval(
             by=approving.by.strip(),
             approver=approving.rights.staff_id,
@@ -309,4 +333,5 @@ def _note(
 
 
 def _approved_note(work: UnitOfWork, approving: Approving, language: str, new: int, now: datetime) -> None:
-    work.ledger.note(approving.by, "wording-approved", f"language:{language}", now, units=new, new=new)
+    right = right_in(approving.rights, language).value
+    work.ledger.note(approving.by, "wording-approved", f"language:{language}", now, units=new, new=new, right=right)

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date, datetime, time
 from uuid import UUID
 
-from service.calendars import calendar_file
+from service.calendars import Method, calendar_file
 from service.domain.calendar_item import CalendarItem, ItemKind, ItemState, items_of_course, revise
 from service.domain.contact import Contact
 from service.domain.pack import Moment
 from service.domain.plan import Course, Phrase, Plan, Status
 from service.domain.wall_clock import zone_named
 from service.messages.wordings import Wordings
+from service.planning.as_booked import courses_numbered, plan_as_booked
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
 
 UNITS = ("calendar.name", "calendar.dose", "calendar.return", "calendar.appointment", "calendar.details")
+APPOINTMENT = "appointment"
+"""The key of the item of a booked appointment."""
 APPOINTMENT_MINUTES = 30
 """How long an appointment stands in the calendar, minutes. Our choice; the clinic's diary decides the real length."""
 
@@ -31,8 +35,12 @@ def calendar_items(
     given: datetime,
     appointment: tuple[date, time] | None,
     clinic_zone: str,
+    courses: Iterable[tuple[int, Course]] | None = None,
 ) -> tuple[CalendarItem, ...]:
-    """Every item of the plan. Titles never name the ear, the drops or the condition unless the person chose that."""
+    """Every item of the plan. Titles never name the ear, the drops or the condition unless the person chose that.
+
+    `courses` are those of the plan with the number that calendars know each by, where it is not their place.
+    """
     zone = zone_named(contact.zone)
 
     def say(unit: str, **values: str) -> str:
@@ -40,7 +48,7 @@ def calendar_items(
 
     details = say("calendar.details", link=link)
     found: list[CalendarItem] = []
-    for number, course in enumerate(plan.courses):
+    for number, course in enumerate(plan.courses) if courses is None else courses:
         title = say("calendar.dose") if contact.discreet else _open_title(course, wordings, language)
         found += items_of_course(
             course,
@@ -53,7 +61,7 @@ def calendar_items(
     if appointment is not None:
         found.append(
             CalendarItem(
-                key="appointment",
+                key=APPOINTMENT,
                 kind=ItemKind.APPOINTMENT,
                 start=datetime.combine(*appointment),
                 zone=zone_named(clinic_zone).key,
@@ -88,14 +96,14 @@ def current_states(
 ) -> dict[str, ItemState]:
     """What calendars are told now, remembered so that SEQUENCE rises on every change.
 
-    A plan that no longer runs has no items, so every earlier one turns into a cancellation. After the person stopped
-    everything only a booked appointment stays.
+    A plan that no longer runs has no items, so every earlier one turns into a cancellation. While it is on hold, and
+    after the person stopped everything, only a booked appointment stays.
     """
     before = work.plans.calendar_states(stored.id)
     items: tuple[CalendarItem, ...] = ()
-    if stored.status is Status.ACTIVE and contact.left is None and contact.died is None:
+    if stored.status in (Status.ACTIVE, Status.ON_HOLD) and contact.left is None and contact.died is None:
         items = calendar_items(
-            stored.plan,
+            plan_as_booked(services.pack, stored),
             contact,
             services.wordings(work),
             language,
@@ -103,8 +111,10 @@ def current_states(
             given=stored.given,
             appointment=stored.appointment,
             clinic_zone=services.clinic.zone,
+            courses=courses_numbered(stored),
         )
-    if contact.withdrawn is not None or (contact.channels and set(contact.channels) <= contact.stopped):
+    silent = contact.withdrawn is not None or (contact.channels and set(contact.channels) <= contact.stopped)
+    if silent or stored.status is Status.ON_HOLD:
         items = tuple(item for item in items if item.kind is ItemKind.APPOINTMENT)
     states, changed = revise(before, items, now=services.clock.now(), seed=UUID(hex=stored.calendar_seed))
     if changed:
@@ -116,6 +126,40 @@ def calendar_language(services: Services, work: UnitOfWork, stored: StoredPlan, 
     """The person's language if every sentence of the calendar is approved in it, else the approved source language."""
     units = {*UNITS, "ear.right", "ear.left", "ear.both", *(f"agent.{c.agent}.name" for c in stored.plan.courses)}
     return services.wordings(work).choose_language(contact.language, units).language
+
+
+def appointment_state(
+    services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, link: str
+) -> ItemState | None:
+    """The calendar entry of the plan's appointment as it stands now, cancelled or not; None if there never was one."""
+    language = calendar_language(services, work, stored, contact)
+    return current_states(services, work, stored, contact, language, link).get(APPOINTMENT)
+
+
+def invitation(
+    services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, link: str, attendee: str
+) -> tuple[bytes, Method] | None:
+    """The appointment as a message to a calendar (iTIP): a REQUEST to the person's address, or the CANCEL that takes it
+    back; None when there never was one. The same revision always gives the same octets.
+
+    Source: RFC 5546 sections 3.2.2 and 3.2.5; RFC 6047 section 2.
+    """
+    state = appointment_state(services, work, stored, contact, link)
+    if state is None:
+        return None
+    language = calendar_language(services, work, stored, contact)
+    method: Method = "CANCEL" if state.item.cancelled else "REQUEST"
+    data = calendar_file(
+        [state],
+        name=services.wordings(work).say(Phrase(wording="calendar.name"), language),
+        language=language,
+        now=state.stamp,
+        method=method,
+        organizer_email=services.clinic.email,
+        organizer_name=services.clinic.name,
+        attendee_email=attendee,
+    )
+    return data, method
 
 
 def feed(services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, link: str) -> bytes | None:

@@ -11,12 +11,13 @@ from service.domain.plan import Plan
 from service.domain.recall import RecallState, invitation_days, invitation_key
 from service.domain.schedule import lay_out
 from service.domain.sending import COMFORT, pick_channel
+from service.planning.as_booked import plan_as_booked
 from service.planning.recall_settings import settings_now
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
 
-AT_ONCE = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT, MessageKind.REPLY})
+AT_ONCE = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT, MessageKind.BOOKING, MessageKind.REPLY})
 
 
 def messages_for(
@@ -37,7 +38,8 @@ def messages_for(
 def plan_messages(services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, now: datetime) -> None:
     """Plan the messages of a plan that is given now, its recall opened already."""
     invitations = invitations_for(services, work, stored)
-    planned = messages_for(services, stored.plan, contact, stored.appointment, now, invitations)
+    plan = plan_as_booked(services.pack, stored)
+    planned = messages_for(services, plan, contact, stored.appointment, now, invitations)
     work.messages.plan(stored.id, stored.person_id, planned, {m.key: services.new_id() for m in planned})
 
 
@@ -56,7 +58,8 @@ def replan(
     wanted, as long as the plan calls for it.
     """
     invitations = invitations_for(services, work, stored)
-    called_for = messages_for(services, stored.plan, contact, stored.appointment, stored.given, invitations)
+    plan = plan_as_booked(services.pack, stored)
+    called_for = messages_for(services, plan, contact, stored.appointment, stored.given, invitations)
     planned = tuple(m for m in called_for if m.kind not in AT_ONCE and m.due >= now)
     kinds = [kind for kind in MessageKind if kind not in AT_ONCE]
     work.messages.supersede(stored.id, keep=frozenset(m.key for m in called_for), kinds=kinds)

@@ -42,6 +42,7 @@ KINDS = {
     MessageKind.PLAN_GIVEN: "Plan",
     MessageKind.APPOINTMENT: "Appointment",
     MessageKind.RETURN_DUE: "Invitation",
+    MessageKind.BOOKING: "Appointment",
 }
 """What the print list calls a letter: enough to fill an envelope, and nothing about health."""
 

@@ -1,4 +1,5 @@
-"""What a patient changes through their page: a dose marked, times, language, channels, a pause, a stop.
+"""What a patient changes through their page: a dose marked, times, language, simpler sentences, channels, a pause, a
+stop.
 
 Each change is one transaction with its audit line, and what is still unsent follows it at once.
 """
@@ -11,12 +12,12 @@ from datetime import date, time, timedelta
 
 from service.domain.contact import Channel, Contact, ReminderLevel, Rhythm
 from service.domain.course import doses
-from service.domain.plan import Status
+from service.domain.plan import Plan, Status
 from service.domain.wall_clock import zone_named
 from service.errors import ContactError, NotFoundError
-from service.planning.aftercare import replan
+from service.planning.as_booked import plan_as_booked
+from service.planning.laying_out import replan
 from service.services import Services
-from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
 
 LONGEST_PAUSE_DAYS = 60
@@ -34,7 +35,8 @@ def mark_dose(services: Services, person_id: str, wall: str, *, done: bool) -> N
         if stored is None:
             raise NotFoundError("there is no plan to mark a dose of")
         contact = work.people.get(person_id).contact
-        if wall not in work.plans.marks(stored.id) and wall not in _walls(stored, contact):
+        walls = _walls(plan_as_booked(services.pack, stored), contact)
+        if wall not in work.plans.marks(stored.id) and wall not in walls:
             raise NotFoundError("there is no dose at that time")
         if done:
             work.plans.mark_dose(stored.id, wall, now)
@@ -43,9 +45,9 @@ def mark_dose(services: Services, person_id: str, wall: str, *, done: bool) -> N
         work.commit()
 
 
-def _walls(stored: StoredPlan, contact: Contact) -> set[str]:
+def _walls(plan: Plan, contact: Contact) -> set[str]:
     zone = zone_named(contact.zone)
-    found = (dose for course in stored.plan.courses for dose in doses(course, contact.rhythm, zone))
+    found = (dose for course in plan.courses for dose in doses(course, contact.rhythm, zone))
     return {dose.wall.isoformat(timespec="minutes") for dose in found}
 
 
@@ -69,6 +71,11 @@ def change_language(services: Services, person_id: str, language: str) -> None:
     if language != services.pack.source_language and language not in services.catalogs.languages:
         raise ContactError("language", "choose one of the languages shown")
     _change(services, person_id, "language-changed", lambda contact: replace(contact, language=language))
+
+
+def change_sentences(services: Services, person_id: str, *, easy: bool) -> None:
+    """Whether the person gets the simpler form of each sentence that has one."""
+    _change(services, person_id, "sentences-changed", lambda contact: replace(contact, easy_read=easy))
 
 
 def change_reach(

@@ -28,6 +28,7 @@ WHAT = {
     MessageKind.COURSE_END: "the message at the end of the drops",
     MessageKind.APPOINTMENT: "an appointment reminder",
     MessageKind.RETURN_DUE: "an invitation to come back",
+    MessageKind.BOOKING: "news of an appointment",
     MessageKind.REPLY: "an automatic answer",
 }
 BECAUSE = {
@@ -38,6 +39,7 @@ BECAUSE = {
     MessageKind.COURSE_END: "the drops of the plan end here",
     MessageKind.APPOINTMENT: "an appointment is booked",
     MessageKind.RETURN_DUE: "the ear is due to be seen again",
+    MessageKind.BOOKING: "an appointment was booked, moved or cancelled",
     MessageKind.REPLY: "the person wrote to the clinic, and this answer follows by itself",
 }
 """Why a message of this kind is planned at all."""
@@ -60,6 +62,10 @@ AROUND = {
     "appointment-booked": "booked the appointment",
     "appointment-moved": "moved the appointment",
     "appointment-cancelled": "cancelled the appointment",
+    "appointment-missed": "recorded that nobody came to the appointment",
+    "appointment-attended": "recorded that the person came to the appointment",
+    "calendar-declined": "declined the appointment by calendar",
+    "softening-followed": "had the softening drops follow the appointment",
     "person-corrected": "corrected the person's record",
     "person-left": "recorded that the person moved away",
     "person-back": "took back that the person moved away",
@@ -79,6 +85,7 @@ AROUND = {
     "times-changed": "changed the times of day, and what was unsent moved with them",
     "zone-changed": "changed the time zone, and what was unsent moved with it",
     "language-changed": "changed the language",
+    "sentences-changed": "asked for simpler sentences, or took that back",
     "reach-changed": "changed how messages reach the person",
 }
 """What is noted about the person or the plan, and can move or end a message."""

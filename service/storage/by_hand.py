@@ -69,6 +69,18 @@ class ByHand:
         self._session.expire_all()
         return bool(changed.rowcount)
 
+    def close_open(self, person_id: str, reasons: tuple[str, ...], by: str, now: datetime) -> None:
+        """Close what is open about a person for these reasons, whatever the message: it was decided."""
+        self._session.execute(
+            update(AttentionRow)
+            .where(
+                AttentionRow.person_id == person_id,
+                AttentionRow.reason.in_(reasons),
+                AttentionRow.done.is_(None),
+            )
+            .values(done=now, done_by=by)
+        )
+
     def close_entries(self, person_id: str, message_id: str, reasons: tuple[str, ...], by: str, now: datetime) -> int:
         """Close the open attention entries of one message for these reasons; returns how many were open."""
         changed = self._session.execute(

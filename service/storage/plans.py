@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from service import codec
 from service.domain.calendar_item import ItemState, item_from, item_record
+from service.domain.course_moved import Followed
 from service.domain.plan import Plan, Status
 from service.domain.visit import Visit
 from service.errors import NotFoundError
@@ -127,6 +128,30 @@ class Plans:
         on, at = appointment or (None, None)
         self._session.execute(update(PlanRow).where(PlanRow.id == plan_id).values(appointment_on=on, appointment_at=at))
 
+    def follow(self, plan_id: str, followed: tuple[Followed, ...]) -> None:
+        """Store how the softening courses of a plan stand since its appointment changed."""
+        softening = codec.dump(followed) if followed else None
+        self._session.execute(update(PlanRow).where(PlanRow.id == plan_id).values(softening=softening))
+
+    def appointments_until(self, last: date, limit: int) -> list[str]:
+        """Plans in force whose appointment was on this day or before, at most so many, the longest past first."""
+        query = (
+            select(PlanRow.id)
+            .where(
+                PlanRow.appointment_on.is_not(None),
+                PlanRow.appointment_on <= last,
+                PlanRow.status.in_([Status.ACTIVE.value, Status.ON_HOLD.value]),
+            )
+            .order_by(PlanRow.appointment_on, PlanRow.id)
+            .limit(limit)
+        )
+        return list(self._session.scalars(query))
+
+    def visit_since(self, person_id: str, since: datetime) -> bool:
+        """Whether a visit of this person was recorded at this instant or later."""
+        query = select(VisitRow.id).where(VisitRow.person_id == person_id, VisitRow.created >= since)
+        return self._session.scalar(query.limit(1)) is not None
+
     def calendar_states(self, plan_id: str) -> dict[str, ItemState]:
         """What calendars were last told about this plan, by item key."""
         hold_person_of_plan(self._session, plan_id)
@@ -178,4 +203,5 @@ def _plan(row: PlanRow) -> StoredPlan:
         by=row.by,
         appointment=appointment,
         calendar_seed=row.calendar_seed,
+        followed=codec.load(tuple[Followed, ...], row.softening) if row.softening is not None else (),
     )

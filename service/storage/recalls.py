@@ -17,10 +17,11 @@ from service.domain.visit import Ears
 from service.errors import NotFoundError
 from service.storage.among import among
 from service.storage.locks import hold_person
-from service.storage.tables import MessageRow, PlanRow, RecallRow
+from service.storage.tables import AttentionRow, MessageRow, PlanRow, RecallRow
 
 _MESSAGES = cast("Table", MessageRow.__table__).c
-_WENT = [each.value for each in (State.HANDING, State.SENT, State.DELIVERED, State.UNCERTAIN)]
+WENT = [each.value for each in (State.HANDING, State.SENT, State.DELIVERED, State.UNCERTAIN)]
+"""States of a message that has gone out, or may have."""
 
 
 class Recalls:
@@ -52,45 +53,54 @@ class Recalls:
         if person_id is None:
             raise NotFoundError("this recall is not in the record")
         hold_person(self._session, person_id)
-        return _recall(self._session.get_one(RecallRow, recall_id, populate_existing=True))
+        return recall_of(self._session.get_one(RecallRow, recall_id, populate_existing=True))
 
     def open_of(self, person_id: str) -> Recall | None:
         """The open recall of a person, who is held from now on."""
         hold_person(self._session, person_id)
         query = select(RecallRow).where(RecallRow.person_id == person_id, RecallRow.closed.is_(None))
         row = self._session.scalar(query)
-        return None if row is None else _recall(row)
+        return None if row is None else recall_of(row)
 
     def newest_of(self, person_id: str) -> Recall | None:
         """The newest recall of a person, open or ended."""
         hold_person(self._session, person_id)
         query = select(RecallRow).where(RecallRow.person_id == person_id)
         row = self._session.scalar(query.order_by(RecallRow.opened.desc(), RecallRow.id).limit(1))
-        return None if row is None else _recall(row)
+        return None if row is None else recall_of(row)
 
     def of_plan(self, plan_id: str) -> Recall | None:
         """The newest recall that a plan opened."""
         query = select(RecallRow).where(RecallRow.plan_id == plan_id).order_by(RecallRow.opened.desc(), RecallRow.id)
         row = self._session.scalar(query.limit(1))
-        return None if row is None else _recall(row)
+        return None if row is None else recall_of(row)
 
     def all_open(self) -> list[Recall]:
         """Every open recall, by its ideal day."""
         query = select(RecallRow).where(RecallRow.closed.is_(None)).order_by(RecallRow.ideal, RecallRow.id)
-        return [_recall(row) for row in self._session.scalars(query)]
+        return [recall_of(row) for row in self._session.scalars(query)]
 
     def between(self, first: date, last: date) -> list[Recall]:
         """Recalls, open or ended, whose ideal day lies in this time (both ends counted)."""
         query = select(RecallRow).where(RecallRow.ideal.between(first, last)).order_by(RecallRow.ideal, RecallRow.id)
-        return [_recall(row) for row in self._session.scalars(query)]
+        return [recall_of(row) for row in self._session.scalars(query)]
 
-    def plans_without(self, limit: int) -> list[str]:
-        """Plans in force that never opened a recall, at most so many: they were given before recalls were kept."""
+    def put_before_a_person(self, person_id: str, reason: str, message_id: str) -> bool:
+        """Whether this was on the attention list already, be it open or done."""
+        query = select(AttentionRow.id).where(
+            AttentionRow.person_id == person_id, AttentionRow.reason == reason, AttentionRow.message_id == message_id
+        )
+        return self._session.scalar(query.limit(1)) is not None
+
+    def plans_without(self, after: str, limit: int) -> list[str]:
+        """Plans in force that never opened a recall, at most so many in the order of their ids, beginning after one.
+
+        Most of them have no return; others were given before recalls were kept."""
         running = [Status.ACTIVE.value, Status.ON_HOLD.value]
         query = (
             select(PlanRow.id)
             .outerjoin(RecallRow, RecallRow.plan_id == PlanRow.id)
-            .where(PlanRow.status.in_(running), RecallRow.id.is_(None))
+            .where(PlanRow.status.in_(running), RecallRow.id.is_(None), PlanRow.id > after)
             .order_by(PlanRow.id)
             .limit(limit)
         )
@@ -102,7 +112,7 @@ class Recalls:
         query = select(MessageRow.plan_id, MessageRow.key).where(
             among(_MESSAGES.plan_id, "given"),
             MessageRow.kind == MessageKind.RETURN_DUE.value,
-            MessageRow.state.in_(_WENT),
+            MessageRow.state.in_(WENT),
         )
         found: Counter[str] = Counter()
         for plan_id, key in self._session.execute(query, {"given": list(by_plan)}):
@@ -112,7 +122,8 @@ class Recalls:
         return found
 
 
-def _recall(row: RecallRow) -> Recall:
+def recall_of(row: RecallRow) -> Recall:
+    """The recall that a row holds."""
     window = Window(
         ears=Ears(row.ears),
         earliest=row.earliest,

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time
 
 from service.domain.contact import Channel, Contact
+from service.domain.course_moved import Followed
 from service.domain.message import ComposedMessage, PlannedMessage, State
 from service.domain.plan import Plan, Status
 from service.domain.visit import Visit
@@ -48,7 +49,8 @@ class StoredVisit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredPlan:
-    """A plan as given: by whom and when (UTC), under which status."""
+    """A plan as given: by whom and when (UTC), under which status. `followed`: how its softening courses stand since
+    its appointment changed; `planning/as_booked.py` puts both together."""
 
     id: str
     person_id: str
@@ -59,6 +61,7 @@ class StoredPlan:
     by: str
     appointment: tuple[date, time] | None
     calendar_seed: str
+    followed: tuple[Followed, ...] = ()
 
     @property
     def booked(self) -> tuple[str, str] | None:

@@ -35,6 +35,11 @@ class Revisions:
         rows = self._session.connection().execute(select(_REVISIONS).order_by(_REVISIONS.c.written_at, _REVISIONS.c.id))
         return [_revision(row) for row in rows]
 
+    def get(self, revision_id: str) -> Revision | None:
+        """One revision, if there is one of this id."""
+        row = self._session.connection().execute(select(_REVISIONS).where(_REVISIONS.c.id == revision_id)).first()
+        return _revision(row) if row is not None else None
+
     def of(self, language: str, unit: str) -> list[Revision]:
         """Every revision of one unit in one language, oldest first. They are held until this transaction ends, so that
         two people never approve at the same moment."""

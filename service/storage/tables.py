@@ -128,7 +128,8 @@ class VisitRow(Base):
 
 
 class PlanRow(Base):
-    """One plan, frozen as it was given. `calendar_seed` is the random root of its calendar UIDs."""
+    """One plan, frozen as it was given. `calendar_seed` is the random root of its calendar UIDs. `softening`: how its
+    softening courses stand since its appointment changed; empty while they stand as given."""
 
     __tablename__ = "plans"
     id: Mapped[str] = mapped_column(Id, primary_key=True)
@@ -142,6 +143,16 @@ class PlanRow(Base):
     appointment_on: Mapped[date | None]
     appointment_at: Mapped[time | None]
     calendar_seed: Mapped[str]
+    softening: Mapped[str | None]
+
+    __table_args__ = (
+        Index(
+            "ix_plans_appointment_on",
+            "appointment_on",
+            sqlite_where=sql("appointment_on IS NOT NULL"),
+            postgresql_where=sql("appointment_on IS NOT NULL"),
+        ),
+    )
 
 
 class LinkRow(Base):

@@ -25,6 +25,7 @@ from service.storage.outbox_views import OutboxViews
 from service.storage.people import Links, People, StaffBook
 from service.storage.plans import Plans
 from service.storage.queue import Queue
+from service.storage.recall_views import RecallViews
 from service.storage.recalls import Recalls
 from service.storage.requests import Requests
 from service.storage.revisions import Revisions
@@ -131,6 +132,7 @@ class UnitOfWork:
         self.letters = Letters(self._session)
         self.inbound = InboundBook(self._session)
         self.recalls = Recalls(self._session)
+        self.recall_views = RecallViews(self._session)
         self.requests = Requests(self._session)
         self.revisions = Revisions(self._session)
         self.views = OutboxViews(self._session)

@@ -35,6 +35,8 @@ FIRST_REST = timedelta(seconds=5)
 LONGEST_REST = timedelta(minutes=15)
 """Rests double from the first to the longest: about fifteen tries in the first hour, then four (ASVS: at most 100)."""
 ROLES = ("clinician", "lead", "desk")
+"""Roles that see people's records. The role "wording" works on texts alone."""
+EVERYBODY = (*ROLES, "wording")
 WRONG = (
     "The sign-in did not work. Check the login and the password. "
     "After several failed tries an account rests for up to 15 minutes."
@@ -84,6 +86,16 @@ def check_password(services: Services, login: str, password: str) -> Staff | Non
     roles = frozenset(filter(None, row.roles.split(",")))
     approves = frozenset(filter(None, row.approves.split(",")))
     return Staff(id=row.id, login=row.login, name=row.name, roles=roles, approves=approves)
+
+
+def sees_people(staff: Staff) -> bool:
+    """Whether somebody may open the pages about people: any role but "wording" alone."""
+    return bool(staff.roles & set(ROLES))
+
+
+def first_page(staff: Staff) -> str:
+    """Where somebody begins: at the list of people, or at the wording when that is all they may open."""
+    return url_for("desk.people" if sees_people(staff) else "wording.overview")
 
 
 def rights_of(staff: Staff) -> Rights:
@@ -183,7 +195,7 @@ def keep_through(jump: timedelta) -> None:
 
 
 def needs(*roles: str) -> Callable[[Callable[_P, _R]], Callable[_P, _R | BaseResponse]]:
-    """Lets in signed-in staff with one of `roles` (any role when none is named); others are sent to the sign-in.
+    """Lets in signed-in staff with one of `roles` (one of ROLES when none is named); others are sent to the sign-in.
 
     A form must carry the session's own token (ASVS 4.2.2). Raises NotAllowedError for a wrong role or a foreign form.
     """

@@ -25,6 +25,8 @@ def create_app(services: Services, settings: Settings) -> Flask:
         fonts,
         letters,
         patient_answers,
+        recall,
+        recall_outcome,
         signing_in,
         wording,
     )
@@ -36,7 +38,20 @@ def create_app(services: Services, settings: Settings) -> Flask:
     app.extensions["settings"] = settings
     app.jinja_env.globals["pictogram"] = pictograms.svg
     app.jinja_env.globals["nonce"] = nonce
-    for part in (signing_in, clinician, desk, letters, admin, wording, choices, patient_answers, fonts, callbacks):
+    for part in (
+        signing_in,
+        clinician,
+        desk,
+        letters,
+        admin,
+        wording,
+        choices,
+        recall,
+        recall_outcome,
+        patient_answers,
+        fonts,
+        callbacks,
+    ):
         app.register_blueprint(part.bp)
     if settings.demo_page:
         app.register_blueprint(demo.bp)

@@ -16,6 +16,7 @@ from service import codec
 from service.delivery.attachments import sheet_of
 from service.domain.pack import Agent, Code, StepKind, Template
 from service.domain.plan import Course, Plan
+from service.domain.return_time import NotFitted, Proposal, TooLittle
 from service.domain.visit import Side, Visit
 from service.domain.wall_clock import zone_named
 from service.errors import AskedOtherwiseError, NotAllowedError, NotFoundError, PlanError, VisitError
@@ -23,11 +24,14 @@ from service.links import STAND_IN, page_url, token_of
 from service.messages.read_plan import units_of
 from service.messages.sheet import render_sheet
 from service.planning import aftercare
+from service.planning.as_booked import plan_as_booked
+from service.planning.refitting import proposals
 from service.services import Services
 from service.storage.records import Person, StoredPlan
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
-from service.web.forms import EarForm, VisitForm, explain, read_form, read_key, visit_of
+from service.web.forms import EarForm, VisitForm, explain, read_form, read_key, taken, visit_of
+from service.web.from_record import FromRecord, from_record
 from service.web.preview import preview
 
 bp = Blueprint("clinician", __name__)
@@ -49,6 +53,7 @@ class EarProposal:
     agents: tuple[Agent, ...]
     return_within: tuple[int, int] | None
     return_on: date | None
+    from_record: FromRecord | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,7 +139,7 @@ def _why_not(refused: NotAllowedError) -> str:
 
 def _read() -> tuple[VisitForm, list[str]]:
     """The form that was sent, without choices that no longer fit the ticks; and what was let go, in words."""
-    form = read_form(request.form, frozenset(the_services().pack.rules))
+    form = taken(read_form(request.form, frozenset(the_services().pack.rules)), request.form.get("do", ""))
     notes = [
         f"What was chosen for the {side} ear was let go, because its ticks changed. Look at the new proposal."
         for side in form.outdated
@@ -198,7 +203,8 @@ def sheet(plan_id: str) -> Response:
     with services.open_work() as work:
         stored = work.plans.get(plan_id)
         person = work.people.get(stored.person_id)
-        language = services.wordings(work).choose_language(person.contact.language, units_of(stored.plan)).language
+        units = units_of(plan_as_booked(services.pack, stored))
+        language = services.wordings(work).choose_language(person.contact.language, units).language
         link = page_url(services.clinic.base_url, aftercare.live_link(services, work, person.id, now))
         pdf = sheet_of(services, work, stored, person.contact, language, link)
         work.ledger.note(who(the_staff()), "sheet-printed", plan_id, now, language=language)
@@ -274,10 +280,14 @@ def _page(
     conflict: Conflict | None = None,
 ) -> Response:
     pack, today = services.pack, _today(services, now)
-    seen = None
+    seen, on_record = None, dict[Side, Proposal | TooLittle | NotFitted]()
     if plan is not None and visit is not None:
         with services.open_reading() as work:
             seen = preview(services, work, plan, visit, person.contact, now)
+            on_record = proposals(services, work, person.id, visit, plan)
+    ears = []
+    if plan is not None and not plan.urgent:
+        ears = [_ear_proposal(services, plan, side, on_record.get(side)) for side in plan.ears]
     error = explain(refused, pack) if isinstance(refused, VisitError) else str(refused or "")
     page = render_template(
         "staff/discharge.html",
@@ -296,9 +306,7 @@ def _page(
         error=error,
         error_field=refused.field if isinstance(refused, VisitError) else "",
         plan=plan,
-        ears=[_ear_proposal(services, plan, side) for side in plan.ears]
-        if plan is not None and not plan.urgent
-        else [],
+        ears=ears,
         seen=seen,
         mark=mark,
         current=current,
@@ -322,10 +330,13 @@ def open_courses(current: StoredPlan | None, today: date) -> list[Course]:
     """The courses of the present plan that still run: a new plan ends them."""
     if current is None:
         return []
-    return [course for course in current.plan.courses if course.first_day + timedelta(days=course.days) > today]
+    plan = plan_as_booked(the_services().pack, current)
+    return [course for course in plan.courses if course.first_day + timedelta(days=course.days) > today]
 
 
-def _ear_proposal(services: Services, plan: Plan, side: Side) -> EarProposal:
+def _ear_proposal(
+    services: Services, plan: Plan, side: Side, on_record: Proposal | TooLittle | NotFitted | None
+) -> EarProposal:
     pack, ear = services.pack, plan.ears[side]
     used = pack.templates.get(ear.template)
     with services.open_reading() as work:
@@ -348,4 +359,5 @@ def _ear_proposal(services: Services, plan: Plan, side: Side) -> EarProposal:
         agents=agents,
         return_within=((back.earliest - plan.on).days, (back.latest - plan.on).days) if back else None,
         return_on=back.on if back else None,
+        from_record=from_record(on_record) if on_record is not None else None,
     )

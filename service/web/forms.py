@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, time
 from typing import Protocol
 
@@ -113,6 +113,15 @@ def _text(form: Form, name: str) -> str:
 def _plain(value: str) -> str:
     """Without control characters and lone surrogates, which no database column takes."""
     return "".join(char for char in value if char.isprintable() or char == " ").strip()
+
+
+def taken(form: VisitForm, pressed: str) -> VisitForm:
+    """The form after a press on "take it" beside a proposed interval: `pressed` is take:<side>:<days>."""
+    found = re.fullmatch(r"take:(right|left):([0-9]{1,3})", pressed)
+    if found is None:
+        return form
+    side = Side(found[1])
+    return replace(form, ears={**form.ears, side: replace(form.ears[side], return_days=found[2])})
 
 
 def visit_of(form: VisitForm, *, on: date, born: date | None) -> Visit:

@@ -30,6 +30,7 @@ from service.messages.read_plan import read_plan, units_of
 from service.messages.reading import Reading
 from service.messages.today import Today, what_today
 from service.planning import preferences
+from service.planning.as_booked import as_booked
 from service.planning.calendar import feed
 from service.services import Services
 from service.storage.records import Person, StoredPlan
@@ -37,7 +38,19 @@ from service.storage.unit_of_work import UnitOfWork
 from service.web.app import the_services
 from service.web.patient_choices import CHANGES, PAUSES, Form, Misses, languages, places
 from service.web.patient_questions import LONGEST_SEARCH, search
-from service.web.patient_words import Voice, change_units, frame_units, live, picture, plan_units, tel, voice_for
+from service.web.patient_recall import invitation
+from service.web.patient_words import (
+    Voice,
+    change_units,
+    frame_units,
+    live,
+    offers_simpler,
+    picture,
+    plan_units,
+    recall_units,
+    tel,
+    voice_for,
+)
 
 bp = Blueprint("patient", __name__, url_prefix="/p")
 
@@ -83,7 +96,7 @@ def open_link() -> Response | None:
         misses: Misses = current_app.extensions.setdefault("patient-misses", Misses())
         tired = misses.add(request.remote_addr or "", services.clock.now())
         voice = voice_for(services, work, services.clinic.language, frame_units(services))
-    return _page("gone.html", voice, code=429 if tired else 404, tired=tired)
+    return show_page("gone.html", voice, code=429 if tired else 404, tired=tired)
 
 
 @bp.errorhandler(WordingError)
@@ -100,13 +113,16 @@ def _found(work: UnitOfWork) -> Found:
     if stored is None:
         ended = (each for each in work.plans.of_person(g.person_id) if each.status is Status.COMPLETED)
         stored = next(ended, None)
-    return Found(person, stored, work.plans.marks(stored.id) if stored else frozenset())
+    if stored is None:
+        return Found(person, None, frozenset())
+    return Found(person, as_booked(the_services().pack, stored), work.plans.marks(stored.id))
 
 
 # --- answers ---------------------------------------------------------------------------------------------------------
 
 
-def _page(template: str, voice: Voice, *, code: int = 200, **context: object) -> Response:
+def show_page(template: str, voice: Voice, *, code: int = 200, **context: object) -> Response:
+    """A page of the patient, in one language."""
     said = request.args.get("said", "")
     context = {"token": g.get("token"), "said": f"page.said-{said}" if said in SAID else None, **context}
     html = render_template(
@@ -140,18 +156,21 @@ def plan(token: str) -> Response:
     services = the_services()
     with services.open_reading() as work:
         found = _found(work)
+        asked = invitation(services, work, g.person_id)
         units = plan_units(services, found.stored.plan) if found.stored else frame_units(services)
+        units |= recall_units(services) if asked is not None else set()
         voice = voice_for(services, work, found.contact.language, units, easy=found.contact.easy_read)
         reading = _read(services, work, found, voice)
     typed = " ".join(request.args.get("q", "").split())[:LONGEST_SEARCH]
     link = page_url(services.clinic.base_url, token)
-    return _page(
+    return show_page(
         "plan.html",
         voice,
         reading=reading,
         stored=found.stored,
         contact=found.contact,
         stopped=_stopped(found.contact),
+        invitation=asked,
         today=_today(services, found),
         search=search(reading.questions, typed) if reading and reading.questions else None,
         feed_url=re.sub(r"^https?:", "webcal:", f"{link}/calendar.ics"),
@@ -232,7 +251,8 @@ def calendar(token: str) -> AnyResponse:
         found = _found(work)
         data = None
         if found.stored is not None:
-            data = feed(services, work, found.stored, found.contact, page_url(services.clinic.base_url, token))
+            given = work.plans.get(found.stored.id)  # its courses keep the numbers that calendars know
+            data = feed(services, work, given, found.contact, page_url(services.clinic.base_url, token))
         work.commit()
     if data is None:
         return redirect(url_for("patient.plan", token=token), 302)
@@ -263,7 +283,7 @@ def sheet(token: str) -> AnyResponse:
 
 @bp.get("/<token>/change")
 def change(token: str) -> Response:
-    """Times, language, place, ways to reach the person, pause and stop."""
+    """Times, language, simpler sentences, place, ways to reach the person, pause and stop."""
     return _change_page(Form())
 
 
@@ -284,7 +304,7 @@ def _change_page(typed: Form, *, wrong: str | None = None) -> Response:
     with services.open_reading() as work:
         contact = work.people.get(g.person_id).contact
         voice = voice_for(services, work, contact.language, change_units(services), easy=contact.easy_read)
-    return _page(
+    return show_page(
         "change.html",
         voice,
         code=400 if wrong else 200,
@@ -295,6 +315,7 @@ def _change_page(typed: Form, *, wrong: str | None = None) -> Response:
         paused=_pause_until(contact, services.clock.now()),
         channels=[channel for channel in Channel if has_address(contact, channel)],
         languages=languages(services.catalogs.languages),
+        simpler=offers_simpler(voice, contact),
         places=places(voice.language, (contact.zone, services.clinic.zone)),
         pauses=PAUSES,
     )
@@ -323,7 +344,7 @@ def _stop_page(code: int = 200) -> Response:
     with services.open_reading() as work:
         contact = work.people.get(g.person_id).contact
         voice = voice_for(services, work, contact.language, change_units(services), easy=contact.easy_read)
-    return _page("stop.html", voice, code=code, stopped=_stopped(contact))
+    return show_page("stop.html", voice, code=code, stopped=_stopped(contact))
 
 
 @bp.post("/<token>/stop")

@@ -132,6 +132,11 @@ def _language(services: Services, person_id: str, form: Form) -> str:
     return "saved"
 
 
+def _sentences(services: Services, person_id: str, form: Form) -> str:
+    preferences.change_sentences(services, person_id, easy=form.get("easy") == "1")
+    return "saved"
+
+
 def _zone(services: Services, person_id: str, form: Form) -> str:
     preferences.change_zone(services, person_id, form.get("zone", ""))
     return "saved"
@@ -160,6 +165,7 @@ def _pause(services: Services, person_id: str, form: Form) -> str:
 CHANGES: Mapping[str, Callable[[Services, str, Form], str]] = {
     "times": _times,
     "language": _language,
+    "sentences": _sentences,
     "zone": _zone,
     "reach": _reach,
     "pause": _pause,

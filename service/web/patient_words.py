@@ -9,6 +9,7 @@ from functools import cache
 from markupsafe import Markup
 
 from service import pictograms
+from service.domain.contact import Contact
 from service.domain.plan import Phrase, Plan
 from service.domain.visit import Ears
 from service.messages.read_plan import units_of
@@ -16,6 +17,9 @@ from service.messages.wordings import Wordings
 from service.services import Services
 from service.storage.unit_of_work import UnitOfWork
 from service.web.app import the_services
+
+OFFER = ("easy.offer", "easy.tick")
+"""The units that offer simpler sentences. The page does without them where they are not approved."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +45,18 @@ def frame_units(services: Services) -> set[str]:
 def change_units(services: Services) -> set[str]:
     """The units of the pages on which the person changes things."""
     return frame_units(services) | {unit for unit in services.pack.wording if unit.startswith("page.change.")}
+
+
+def offers_simpler(voice: Voice, contact: Contact) -> bool:
+    """Whether the page asks about simpler sentences: when its words are approved and there is a sentence to simplify,
+    and always when somebody gets them, so that they can be taken back."""
+    wordings, language = voice.wordings, voice.language
+    return wordings.usable(language, OFFER) and (contact.easy_read or wordings.has_simpler(language))
+
+
+def recall_units(services: Services) -> set[str]:
+    """The units of an invitation on the page."""
+    return {unit for unit in services.pack.wording if unit.startswith("recall.")}
 
 
 def plan_units(services: Services, plan: Plan) -> set[str]:

@@ -28,6 +28,16 @@ ATTENTION: dict[str, str] = {
     "language": "was sent a message in another language than wanted",
     "letter-waiting": "a letter waits to be printed and posted",
     "appointment-changed": "the appointment changed after a reminder of it had gone out",
+    "recall-wants-visit": "answered that they want to come: arrange the visit",
+    "recall-declined": "declined a visit on which much depends, or asked for it too late",
+    "recall-wrong-person": "this number or address is not theirs: ask for the right one",
+    "recall-no-answer": "did not answer the last invitation: decide what happens now",
+    "appointment-untold": "no letter brings the news of the appointment in time",
+    "appointment-missed": "nobody recorded a visit on the day of the appointment",
+    "softening-unsure": "the drops before the appointment: a clinician decides",
+    "calendar-declined": "declined the appointment by calendar: free the slot",
+    "calendar-tentative": "answered “perhaps” to the appointment by calendar",
+    "calendar-answered": "answered the appointment by calendar",
     "return-not-asked": "the return is due and no invitation will go by itself",
 }
 """Reasons of the attention list, and kinds of words from strangers, to what staff read."""

@@ -16,6 +16,7 @@ from service.domain.visit import Side
 from service.errors import NotAllowedError, VisitError
 from service.planning.aftercare import set_status
 from service.planning.appointments import book
+from service.planning.missed import record_attended, record_missed, to_ask_about
 from service.planning.people import (
     mark_died,
     mark_left,
@@ -24,6 +25,7 @@ from service.planning.people import (
     revoke_links,
     trust_channel,
 )
+from service.storage.records import Audit, StoredPlan
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
 from service.web.forms import BookingForm, read_booking
@@ -65,7 +67,17 @@ ACTIONS = {
     "appointment-booked": "booked the appointment",
     "appointment-moved": "moved the appointment",
     "appointment-cancelled": "cancelled the appointment",
+    "appointment-missed": "recorded that nobody came to the appointment",
+    "appointment-attended": "recorded that the person came, with nothing else to record",
+    "calendar-accepted": "accepted the appointment by calendar",
+    "calendar-declined": "declined the appointment by calendar",
+    "calendar-tentative": "answered “perhaps” to the appointment by calendar",
+    "softening-followed": "had the softening drops follow the appointment",
 }
+CALENDAR = {"calendar-accepted": "accepted by calendar", "calendar-tentative": "“perhaps” by calendar"}
+"""What a calendar last answered to the appointment as it stands."""
+CAME = {"came": record_attended, "missed": record_missed}
+"""What is said of an appointment whose day is over."""
 ENDS: dict[str, tuple[Callable[[str], None], str]] = {
     "moved": (lambda person_id: mark_left(the_services(), person_id, who(the_staff()), left=True), "leaving"),
     "not-moved": (lambda person_id: mark_left(the_services(), person_id, who(the_staff()), left=False), "leaving"),
@@ -105,6 +117,7 @@ def _page(person_id: str, *, booking: BookingForm | None = None, unsaid: str = "
         linked = work.links.live_id(person_id) is not None
         subjects = (person_id, *(stored.id for stored in plans))
         history = [line for subject in subjects for line in work.ledger.history(subject, limit=SHOWN)]
+        did_they_come = {stored.id for stored in plans if to_ask_about(services, work, stored, now)}
         work.ledger.note(who(the_staff()), "record-viewed", person_id, now)
         work.commit()
     page = render_template(
@@ -117,6 +130,8 @@ def _page(person_id: str, *, booking: BookingForm | None = None, unsaid: str = "
         linked=linked,
         history=sorted(history, key=lambda line: line.at, reverse=True)[:SHOWN],
         actions=ACTIONS,
+        calendar={stored.id: _calendar_answer(history, stored) for stored in plans},
+        did_they_come=did_they_come,
         ended=_ended(person.contact),
         booking=booking,
         unsaid=unsaid,
@@ -126,6 +141,13 @@ def _page(person_id: str, *, booking: BookingForm | None = None, unsaid: str = "
         may_change=bool(the_staff().roles & {"clinician", "lead"}),
     )
     return make_response(page, 422 if booking is not None or unsaid else 200)
+
+
+def _calendar_answer(history: list[Audit], stored: StoredPlan) -> str:
+    """What the person's calendar answered since the appointment last changed; empty where it did not."""
+    told = (each for each in history if each.subject == stored.id)
+    news = (each.action for each in told if each.action in CALENDAR or each.action.startswith("appointment-"))
+    return CALENDAR.get(next(news, ""), "") if stored.appointment is not None else ""
 
 
 def _ended(contact: Contact) -> str:
@@ -211,6 +233,19 @@ def usable(person_id: str) -> BaseResponse:
     trust_channel(the_services(), person_id, Channel(channel), who(the_staff()))
     place = "desk.correct" if request.form.get("then") == "correct" else "desk.record.show"
     return redirect(url_for(place, person_id=person_id))
+
+
+@bp.post("/plans/<plan_id>/came")
+@needs()
+def came(plan_id: str) -> BaseResponse:
+    """Say of an appointment whose day is over whether the person came."""
+    services, act = the_services(), CAME.get(request.form.get("do", ""))
+    if act is None:
+        raise NotAllowedError("choose that they came or that they did not")
+    act(services, plan_id, who(the_staff()))
+    with services.open_reading() as work:
+        person_id = work.plans.get(plan_id).person_id
+    return redirect(url_for("desk.record.show", person_id=person_id, _anchor=f"plan-{plan_id}"))
 
 
 @bp.post("/plans/<plan_id>/appointment")

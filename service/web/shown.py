@@ -26,6 +26,7 @@ KINDS = {
     MessageKind.COURSE_END: "End of the drops",
     MessageKind.APPOINTMENT: "Appointment reminder",
     MessageKind.RETURN_DUE: "Invitation to come back",
+    MessageKind.BOOKING: "News of an appointment",
     MessageKind.REPLY: "Automatic answer",
 }
 STATES = {
@@ -124,4 +125,10 @@ def _head() -> dict[str, object]:
         return {"staff": None, "demo": the_settings().demo_page}
     with the_services().open_reading() as work:
         attention = work.inbound.open_count()
-    return {"staff": staff, "csrf": access.csrf(), "attention_count": attention, "demo": the_settings().demo_page}
+    return {
+        "staff": staff,
+        "sees_people": access.sees_people(staff),
+        "csrf": access.csrf(),
+        "attention_count": attention,
+        "demo": the_settings().demo_page,
+    }

@@ -14,8 +14,9 @@ shown.register(bp)
 
 @bp.get("/")
 def start() -> Response:
-    """The first page: the list of people, or the sign-in."""
-    return redirect(url_for("desk.people") if access.current_staff() else url_for("signing_in.sign_in"))
+    """The first page of whoever is signed in, or the sign-in."""
+    staff = access.current_staff()
+    return redirect(url_for("signing_in.sign_in") if staff is None else access.first_page(staff))
 
 
 @bp.route("/sign-in", methods=["GET", "POST"])
@@ -26,7 +27,7 @@ def sign_in() -> Response:
         access.check_form_token()
         staff = access.check_password(the_services(), request.form.get("login", ""), request.form.get("password", ""))
         if staff is not None:
-            answer = redirect(_inside(request.form.get("then", "")))
+            answer = redirect(_inside(request.form.get("then", "")) or access.first_page(staff))
             access.start_session(answer, staff)
             return answer
         error, status = access.WRONG, 403
@@ -44,7 +45,7 @@ def sign_in() -> Response:
 
 
 @bp.post("/sign-out")
-@access.needs()
+@access.needs(*access.EVERYBODY)
 def sign_out() -> Response:
     """End this sign-in for good."""
     answer = redirect(url_for("signing_in.sign_in"))
@@ -53,6 +54,6 @@ def sign_out() -> Response:
 
 
 def _inside(place: str) -> str:
-    """A path of this service to go on to; anything else becomes the list of people."""
+    """A path of this service to go on to; empty for anything else."""
     safe = place.startswith("/") and not place.startswith(("//", "/\\")) and place.isprintable()
-    return place if safe else url_for("desk.people")
+    return place if safe else ""

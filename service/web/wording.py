@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
 
-from flask import Blueprint, current_app, redirect, render_template, request, url_for
+from babel import Locale, UnknownLocaleError
+from flask import Blueprint, current_app, make_response, redirect, render_template, request, url_for
 from markupsafe import Markup
 from werkzeug.wrappers import Response
 
@@ -20,7 +21,7 @@ from service.domain.budget import Budget
 from service.domain.pack import Wording
 from service.domain.revision import Rights, Standing, Texts
 from service.domain.wall_clock import to_wall, zone_named
-from service.errors import NotAllowedError
+from service.errors import ContactError, NotAllowedError
 from service.messages.catalogs import PLACEHOLDER
 from service.messages.i18n import plural_categories
 from service.planning.approving import Approving, add_language, over_budget
@@ -29,7 +30,7 @@ from service.services import Services
 from service.storage.unit_of_work import UnitOfWork
 from service.storage.wording_views import readers_of
 from service.web import wording_budgets, wording_exchange, wording_unit
-from service.web.access import ROLES, needs, rights_of, the_staff, who
+from service.web.access import EVERYBODY, needs, rights_of, the_staff, who
 from service.web.app import the_services
 from service.web.shown import counted, day, language_name
 from service.web.sure import asked_first
@@ -48,7 +49,6 @@ from service.wording.readability import why_none
 
 bp = Blueprint("wording", __name__)
 
-READERS = (*dict.fromkeys((*ROLES, "wording")),)
 SUGGESTED = (
     "am ar bg bn cs cy da de el en es et fa fi fr ga gu he hi hr hu hy id it ja ka km ko ku lo lt lv ml mr my ne nl pa "
     "pa-Arab pl ps pt pt-BR ro ru si sk sl so sq sr sv sw ta te th ti tr uk ur vi zh-Hans zh-Hant zu"
@@ -86,9 +86,13 @@ class UnitView:
 
 
 @bp.get("/wording")
-@needs(*READERS)
+@needs(*EVERYBODY)
 def overview() -> str:
     """Every sentence group in every language, by what it is for, and whom the gaps affect."""
+    return _overview()
+
+
+def _overview(*, new_language_wrong: str = "") -> str:
     services = the_services()
     with services.open_reading() as work:
         standings = _standings(services, work)
@@ -114,6 +118,8 @@ def overview() -> str:
         base=url_for("wording.overview"),
         begins=_begins,
         may_edit=bool(the_staff().roles & set(EDITORS)),
+        new_language=request.form.get("language", ""),
+        new_language_wrong=new_language_wrong,
         suggested=[(tag, name) for tag, name in _suggestions() if tag not in standings.book.languages],
     )
 
@@ -207,8 +213,12 @@ def approve(language: str) -> Response | str:
 @bp.post("/wording/languages")
 @needs(*EDITORS)
 def add() -> Response:
-    """Make room for another language; every sentence of it is missing until somebody writes it."""
-    language = add_language(the_services(), request.form.get("language", ""), who(the_staff()))
+    """Make room for another language; every sentence of it is missing until somebody writes it. A tag that cannot be
+    taken stays in its field."""
+    try:
+        language = add_language(the_services(), request.form.get("language", ""), who(the_staff()))
+    except (ContactError, NotAllowedError) as error:
+        return make_response(_overview(new_language_wrong=str(error).removeprefix("language: ")), 422)
     return redirect(url_for("wording.language_page", language=language))
 
 
@@ -265,11 +275,10 @@ def _approvable(services: Services, entries: Iterable[Entry], rights: Rights) ->
 
 
 def _view(services: Services, entry: Entry, rights: Rights, budgets: Mapping[str, Budget]) -> UnitView:
-    before = last_approved(entry)
-    old: Texts = before.texts if before is not None and before is not entry.approved else {}
-    if entry.draft is not None and entry.approved is not None:
+    before, shown = last_approved(entry), entry.shown
+    old: Texts = before.texts if before is not None and entry.approved is None and before is not entry.coming else {}
+    if entry.approved is not None and shown is not entry.approved.texts:
         old = entry.approved.texts
-    shown = entry.draft or (entry.approved.texts if entry.approved else None)
     cost = over = None
     if entry.draft is not None:
         cost = cost_of(entry.unit, entry.draft, entry.language, services.clinic.said())
@@ -303,6 +312,15 @@ def _said(unit: Wording, language: str, source: Texts, shown: Texts | None, sour
 @cache
 def _suggestions() -> tuple[tuple[str, str], ...]:
     return tuple((tag, language_name(tag)) for tag in SUGGESTED.split(" "))
+
+
+@bp.app_template_filter()
+def in_english(tag: str) -> str:
+    """A language by its English name, for staff who cannot read its own; the tag where the CLDR has none."""
+    try:
+        return Locale.parse(tag, sep="-").get_display_name("en") or tag
+    except (UnknownLocaleError, ValueError):
+        return tag
 
 
 @bp.app_template_filter()

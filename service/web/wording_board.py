@@ -45,7 +45,7 @@ PURPOSES = (
     Purpose(topic="reply", name="Automatic answers", about="To what somebody sent us", for_all=True),
     Purpose(topic="page", name="Patient’s page", about="Headings, buttons, notes; headings of the sheet", for_all=True),
     Purpose(topic="sheet", name="Sheet", about="The printed plan", for_all=True),
-    Purpose(topic="easy", name="Easy read", about="Said instead, in easier words; left out where it is not approved",
+    Purpose(topic="easy", name="Easy read", about="Said instead to who asks for it; left out where it is not approved",
             for_all=True, optional=True),
     Purpose(topic="question", name="Common questions", about="Left out where they are not approved", for_all=True,
             optional=True),

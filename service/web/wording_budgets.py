@@ -2,34 +2,71 @@
 
 from __future__ import annotations
 
-from flask import redirect, render_template, request, url_for
-from werkzeug.wrappers import Response
+from collections.abc import Mapping
+
+from flask import Response, make_response, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response as BaseResponse
 
 from service.errors import NotAllowedError
 from service.planning.budgets import LIMITS, budgets_of, set_budget
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
+from service.web.shown import KINDS
+from service.wording.budget import OTHER
+
+NAMES = {
+    **{kind.value: name for kind, name in KINDS.items()},
+    OTHER: "Every other sentence: on the page, on the sheet, in mails, in parts of texts",
+}
+"""What each budget is called on the page."""
+LABELS = {
+    "parts": "Most parts",
+    "parts_ucs2": "Most parts in UCS-2",
+    "sentence_words": "Most words in one sentence",
+}
 
 
 @needs("lead", "wording")
-def show() -> str:
+def show() -> Response:
     """Every budget, and what the content shipped."""
-    services = the_services()
-    with services.open_reading() as work:
-        rows = budgets_of(services, work)
-    return render_template("staff/wording_budgets.html", rows=rows)
+    return _page(saved=request.args.get("saved", ""))
 
 
 @needs("lead")
-def change(kind: str) -> Response:
-    """Set the limits of one kind; an empty field stays as it is."""
-    limits = {}
-    for name in LIMITS:
-        typed = request.form.get(name, "").strip()
-        if not typed:
-            continue
-        if not typed.isascii() or not typed.isdigit():
-            raise NotAllowedError(f"{name}: give a whole number from 1 to 200")
-        limits[name] = int(typed)
-    set_budget(the_services(), kind, limits, who(the_staff()))
-    return redirect(url_for("wording.budgets"))
+def change(kind: str) -> BaseResponse:
+    """Set the limits of one kind; an empty field stays as it is, and what cannot be taken stays in its field."""
+    limits, typed = {}, {name: request.form.get(name, "").strip() for name in LIMITS}
+    try:
+        for name, text in typed.items():
+            if text and not (text.isascii() and text.isdigit() and len(text) <= 3):
+                raise NotAllowedError(f"{name}: give a whole number from 1 to 200")
+            if text:
+                limits[name] = int(text)
+        set_budget(the_services(), kind, limits, who(the_staff()))
+    except NotAllowedError as error:
+        name, _, said = str(error).partition(": ")
+        return _page(wrong=(kind, name, f"{LABELS.get(name, name)}: {said}"), typed=typed, code=422)
+    return redirect(url_for("wording.budgets", saved=kind), 303)
+
+
+def _page(
+    *,
+    saved: str = "",
+    wrong: tuple[str, str, str] | None = None,
+    typed: Mapping[str, str] | None = None,
+    code: int = 200,
+) -> Response:
+    """`wrong`: of which kind, in which field, and why. `typed` stands in the fields of that kind."""
+    services = the_services()
+    with services.open_reading() as work:
+        rows = budgets_of(services, work)
+    page = render_template(
+        "staff/wording_budgets.html",
+        rows=rows,
+        names={now.id: NAMES.get(now.id, now.id) for now, _ in rows},
+        labels=LABELS,
+        saved=saved if saved in services.pack.budgets else "",
+        wrong=wrong,
+        typed=typed or {},
+    )
+    return make_response(page, code)

@@ -13,6 +13,7 @@ import json
 import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 
 from flask import Blueprint, Response, make_response, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
@@ -32,8 +33,9 @@ from service.web.wording_rights import EDITORS
 from service.wording.book import Entry
 from service.wording.entries import Entry as Outgoing
 from service.wording.entries import entries_of
-from service.wording.incoming import ImportPlan, Kind, plan_import
+from service.wording.incoming import ImportPlan, Kind, Line, plan_import
 from service.wording.po_file import read_po, to_po
+from service.wording.word_diff import Piece, word_diff
 from service.wording.xliff_file import read_xliff, to_xliff
 
 MOST_MEGABYTES = 4
@@ -253,6 +255,11 @@ def _last_event(entry: Entry) -> str:
     return f"{by} {('wrote', 'approved', 'withdrew')[step]} it on {moment(at)}"
 
 
+def _differences(line: Line) -> list[tuple[Piece, ...]]:
+    """Each plural form of a changed text, word by word."""
+    return [word_diff(old, new) for old, new in zip_longest(line.old or (), line.new, fillvalue="")]
+
+
 def _page(
     language: str,
     plan: ImportPlan,
@@ -272,6 +279,7 @@ def _page(
         passed=[(HEADINGS[kind][0], plan.counts[kind]) for kind in (Kind.UNCHANGED, Kind.EMPTY)],
         shown=" ".join(f"{unit}={mark}" for unit, mark in marks.items()),
         packed=base64.b64encode(zlib.compress(data)).decode("ascii"),
+        differences=_differences,
         meanwhile=meanwhile,
         late=code != 200,
     )

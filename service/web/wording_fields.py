@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
@@ -15,9 +15,11 @@ from service.errors import TextFault
 from service.messages.catalogs import PLACEHOLDER
 from service.messages.i18n import plural_categories
 from service.messages.text_checks import FORMS, text_faults
+from service.planning.approving import Right, right_in
 from service.services import Services
 from service.storage.records import Staff
 from service.storage.unit_of_work import UnitOfWork
+from service.web.access import rights_of
 from service.web.shown import language_name
 from service.wording.book import Entry
 from service.wording.budget import Cost, cost_of, over_budget
@@ -38,6 +40,9 @@ MEANINGS = {
     "email": "the clinic’s e-mail address", "link": "the link to the patient’s page",
 }  # fmt: skip
 """What each placeholder stands for, for whoever writes."""
+APPROVALS_LOOKED_AT = 2000
+"""Audit lines of a language in which the right of an approval is looked for. Our choice: years of approvals; whatever
+is older is shown as not on record."""
 FORM_NAMES = {"any": "", "right": "Right ear", "left": "Left ear", "both": "Both ears"}
 
 
@@ -96,7 +101,7 @@ class Costs:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Past:
-    """One line of the history. `right` is what the approver may do now; `why` is the reason of a withdrawal."""
+    """One line of the history. `right` is the one by which it was approved; `why` is the reason of a withdrawal."""
 
     revision: Revision
     right: str
@@ -266,10 +271,15 @@ def pasts_of(services: Services, work: UnitOfWork, entry: Entry) -> list[Past]:
         for line in work.ledger.history(f"wording:{entry.language}:{entry.unit.id}")
         if line.action == "wording-withdrawn"
     }
+    rights = {
+        (line.at, line.actor): Right(str(line.detail["right"]))
+        for line in work.ledger.history(f"language:{entry.language}", limit=APPROVALS_LOOKED_AT)
+        if line.action == "wording-approved" and "right" in line.detail
+    }
     return [
         Past(
             revision=each,
-            right=_right(each.approval, entry.language, staff) if each.approval is not None else "",
+            right=_right(each.approval, entry.language, rights, staff) if each.approval is not None else "",
             why=reasons.get(each.withdrawn.at, "") if each.withdrawn is not None else "",
             in_force=entry.approved is not None and each.id == entry.approved.id,
             waits=each.digest == entry.draft_digest and each.id in (entry.draft_id, SHIPPED) and each.approval is None,
@@ -279,16 +289,28 @@ def pasts_of(services: Services, work: UnitOfWork, entry: Entry) -> list[Past]:
     ]
 
 
-def _right(approval: Approval, language: str, staff: dict[str, Staff]) -> str:
-    """By which right somebody approves, as it stands now: the approval itself keeps only who it was."""
+def _right(
+    approval: Approval, language: str, rights: Mapping[tuple[datetime, str], Right], staff: Mapping[str, Staff]
+) -> str:
+    """By which right somebody approved, as the audit record has it; of approvals before it did, as it stands now."""
+    found = rights.get((approval.at, approval.by))
+    if found is not None:
+        return _rights_said(found, language)
     if not approval.approver:
-        return "at the command line"
+        return _rights_said(Right.OPERATOR, language)
     member = staff.get(approval.approver)
-    if member is not None and "lead" in member.roles:
-        return "clinical lead"
-    if member is not None and {"*", language} & member.approves:
-        return f"has the right for {language_name(language) if language in member.approves else 'every language'}"
-    return "has no right for this language any more"
+    present = Right.NONE if member is None else right_in(rights_of(member), language)
+    return f"now: {_rights_said(present, language)}; by which right it was then is not on record"
+
+
+def _rights_said(right: Right, language: str) -> str:
+    return {
+        Right.OPERATOR: "at the command line",
+        Right.LEAD: "clinical lead",
+        Right.LANGUAGE: f"with the right for {language_name(language)}",
+        Right.EVERY_LANGUAGE: "with the right for every language",
+        Right.NONE: "no right for this language",
+    }[right]
 
 
 def source_change(services: Services, work: UnitOfWork, entry: Entry) -> tuple[Row, ...]:

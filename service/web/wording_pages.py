@@ -24,7 +24,7 @@ from service.storage.records import StoredPlan
 from service.web.patient import ERRORS, NOT_SHOWN
 from service.web.patient_choices import PAUSES, Form, languages, places
 from service.web.patient_questions import search
-from service.web.patient_words import Voice, live, picture, tel
+from service.web.patient_words import OFFER, Voice, live, picture, tel
 
 GIVEN = datetime(2026, 11, 25, 10, 0, tzinfo=UTC)
 """When the plans of the examples were given; any moment of that day would do."""
@@ -107,7 +107,7 @@ def _states(
     if unit_id.startswith("page.gone"):
         yield "The page of a link that is over", "gone.html", {"tired": False}
         yield "The page after many wrong links", "gone.html", {"tired": True}
-    if unit_id.startswith("page.change."):
+    if unit_id.startswith("page.change.") or unit_id in OFFER:
         yield from _change_states(services, contact, language)
     if unit_id.startswith("page.said-"):
         yield (
@@ -192,6 +192,7 @@ def _change_states(services: Services, contact: Contact, language: str) -> Itera
         "contact": contact,
         "channels": list(Channel),
         "languages": languages(services.catalogs.languages),
+        "simpler": True,
         "places": places(language, (contact.zone, services.clinic.zone)),
         "pauses": PAUSES,
     }

@@ -12,6 +12,7 @@ from datetime import date, datetime, time, timedelta
 
 from flask import current_app
 
+from service.domain.booking import Booking, News, booking_message
 from service.domain.calendar_item import CalendarItem
 from service.domain.contact import Channel, Contact
 from service.domain.message import ComposedMessage, MessageKind, PlannedMessage
@@ -20,6 +21,7 @@ from service.domain.reply import answer_key
 from service.domain.revision import Texts
 from service.domain.schedule import lay_out
 from service.domain.visit import Ears
+from service.domain.wall_clock import zone_named
 from service.links import STAND_IN, page_url
 from service.messages.catalogs import Catalogs
 from service.messages.compose import Letter, Part, compose, compose_joined, message_phrases, says_whole_plan
@@ -247,6 +249,12 @@ def _sending(services: Services, plan: Plan, language: str) -> Iterator[tuple[st
                 if planned.kind not in seen:
                     seen.add(planned.kind)
                     yield who, contact, planned, letter
+        for news in News:
+            booking = Booking(sequence=0, news=news, appointment=BOOKED if news is not News.CANCELLED else None)
+            zone, timing = zone_named(contact.zone), services.pack.timing
+            told = booking_message(booking, BOOKED, contact, timing, zone, by_letter=False, now=GIVEN)
+            if told is not None:
+                yield who, contact, told, Letter(link=link, pack=plan.pack)
     who, contact = people(services, language)[0]
     for unit in services.pack.wording:
         if unit.startswith("reply.") and unit != "reply.subject":

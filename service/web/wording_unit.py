@@ -192,7 +192,8 @@ def preview(language: str, unit_id: str) -> Response:
         return _page(language, unit_id, typed=said, code=422)
     with services.open_reading() as work:
         words, missing = words_with(services, work, language, unit_id, said)
-    examples = examples_of(services.pack, unit_id)
+        choices = services.choices_now(work).choices
+    examples = examples_of(services.pack, unit_id, choices)
     example = next((each for each in examples if each.form == given.get("form")), examples[0])
     numbers = numbers_of(language) if shown_unit.count is not None else ()
     chosen = next((each for each in numbers if each.category == given.get("category") and each.samples), None)

@@ -40,7 +40,13 @@ from service.domain.wall_clock import in_window
 
 DUE = datetime(2026, 11, 25, 13, 0, tzinfo=UTC)
 BOOKED = (date(2026, 12, 2), time(10, 30))
-KEYS = {MessageKind.APPOINTMENT: "appointment/2026-12-02/5", MessageKind.REPLY: "reply/reply.stopped/email/1f"}
+KEYS = {
+    MessageKind.APPOINTMENT: "appointment/2026-12-02/5",
+    MessageKind.BOOKING: "booking/1/moved/2026-12-02T10:30",
+    MessageKind.REPLY: "reply/reply.stopped/email/1f",
+}
+TELLS = frozenset({MessageKind.APPOINTMENT, MessageKind.BOOKING})
+"""Kinds that go only while the appointment is the one they tell."""
 
 
 def a_message(
@@ -262,6 +268,35 @@ TABLE = [
         name="the appointment was cancelled",
         kind=MessageKind.APPOINTMENT,
         expected=Drop(reason=Reason.APPOINTMENT_CANCELLED),
+    ),
+    Case(
+        name="the news of an appointment is still so",
+        kind=MessageKind.BOOKING,
+        true=Circumstances(booked=BOOKED),
+        expected=TEXT,
+    ),
+    Case(
+        name="the news is not told once the appointment moved again, be it by an hour",
+        kind=MessageKind.BOOKING,
+        true=Circumstances(booked=(BOOKED[0], time(15, 0))),
+        expected=Drop(reason=Reason.APPOINTMENT_MOVED),
+    ),
+    Case(
+        name="the news is not told once the appointment is cancelled",
+        kind=MessageKind.BOOKING,
+        expected=Drop(reason=Reason.APPOINTMENT_CANCELLED),
+    ),
+    Case(
+        name="whoever has an appointment learns that it moved, also while the plan is on hold",
+        kind=MessageKind.BOOKING,
+        true=Circumstances(booked=BOOKED, plan=Status.ON_HOLD),
+        expected=TEXT,
+    ),
+    Case(
+        name="news of an appointment goes after the plan has ended too",
+        kind=MessageKind.BOOKING,
+        true=Circumstances(booked=BOOKED, plan=Status.COMPLETED),
+        expected=TEXT,
     ),
     Case(
         name="nobody is asked to book who has a date: a person looks whether that date is early enough",
@@ -487,7 +522,7 @@ def test_nothing_but_urgent_advice_goes_in_quiet_hours_and_no_hold_outlives_its_
 ) -> None:
     message = a_message(kind, due=now - timedelta(minutes=ago), useful=timedelta(minutes=minutes), zone=zone)
     clinic = a_clinic(quiet_from=window[0], quiet_to=window[1])
-    true = Circumstances(booked=BOOKED if kind is MessageKind.APPOINTMENT else None)
+    true = Circumstances(booked=BOOKED if kind in TELLS else None)
     found = decide(message, a_contact(zone=zone), clinic, true, now=now)
     match found:
         case Send():
@@ -675,7 +710,7 @@ def test_through_a_whole_day_the_cap_holds_and_nothing_important_loses_to_someth
     for message, before in day.capped:
         assert all(IMPORTANCE[each.kind] <= IMPORTANCE[message.kind] for each in before)
         if message.kind is MessageKind.APPOINTMENT:
-            assert {each.kind for each in before} == {MessageKind.APPOINTMENT}, "no dose reminder took its place"
+            assert {each.kind for each in before} <= TELLS, "no dose reminder took its place"
 
 
 @given(

@@ -11,15 +11,19 @@ from builders import StoppedClock, a_person, a_service, a_visit
 from service.delivery.dispatch import send_due
 from service.domain.message import MessageKind, State
 from service.domain.plan import Status
+from service.domain.recall import Ended
 from service.errors import NotAllowedError, NotFoundError, VisitError
 from service.planning.aftercare import give, set_status
 from service.planning.appointments import CHANGED, NOT_ASKED, book
 from service.planning.calendar import feed
+from service.planning.recalling import end_in
 from service.services import Services
 from service.storage.records import StoredMessage, StoredPlan
 
 FIRST = (date(2026, 12, 10), time(10, 30))
 LATER = (date(2026, 12, 17), time(14, 0))
+ROUND = {"return-due/1/1", "return-due/1/2", "return-due/1/3"}
+"""The invitations of the first round."""
 
 
 def given(
@@ -92,14 +96,14 @@ def test_a_cancelled_appointment_cancels_its_reminders_and_the_invitation_comes_
     assert to_come(services, MessageKind.RETURN_DUE) == set()
     book(services, stored.id, None, "desk")
     assert to_come(services, MessageKind.APPOINTMENT) == set()
-    assert to_come(services, MessageKind.RETURN_DUE) == {"return-due"}
+    assert to_come(services, MessageKind.RETURN_DUE) == ROUND
     assert actions(services, stored.id) == [("appointment-cancelled", {"before": "2026-12-10T10:30"})]
     assert attention(services) == {}
 
 
 def test_an_appointment_booked_later_takes_the_place_of_the_invitation() -> None:
     services, stored = given(appointment=None)
-    assert to_come(services, MessageKind.RETURN_DUE) == {"return-due"}
+    assert to_come(services, MessageKind.RETURN_DUE) == ROUND
     book(services, stored.id, FIRST, "desk")
     assert to_come(services, MessageKind.RETURN_DUE) == set()
     assert len(to_come(services, MessageKind.APPOINTMENT)) == 2
@@ -138,13 +142,22 @@ def test_who_was_reminded_of_the_earlier_appointment_is_told_by_a_person(after: 
     assert "a reminder of 2026-12-10 at 10:30 may have gone out" in attention(services)[CHANGED]
 
 
-def test_an_appointment_cancelled_after_the_time_to_invite_is_work_for_a_person() -> None:
+def test_an_appointment_cancelled_after_the_time_to_invite_begins_a_new_round() -> None:
     clock = StoppedClock()
     services, stored = given(clock)
     clock.at = datetime(2026, 12, 4, 9, 0, tzinfo=UTC)  # the invitation would have gone half-way to the return
     book(services, stored.id, None, "desk")
+    assert to_come(services, MessageKind.RETURN_DUE) == {"return-due/2/1", "return-due/2/2", "return-due/2/3"}
+    assert not {CHANGED, NOT_ASKED} & attention(services).keys()
+
+
+def test_an_appointment_cancelled_where_nothing_asks_the_person_back_is_work_for_a_person() -> None:
+    services, stored = given()
+    with services.open_work() as work:
+        end_in(services, work, "maud", Ended.NOT_NEEDED, "nurse", services.clock.now())
+        work.commit()
+    book(services, stored.id, None, "desk")
     assert to_come(services, MessageKind.RETURN_DUE) == set()
-    assert CHANGED not in attention(services)
     assert "arrange the return that is due on 2026-12-09" in attention(services)[NOT_ASKED]
 
 

@@ -69,7 +69,11 @@ def test_a_plan_with_a_return_opens_a_recall_with_three_invitations() -> None:
     assert recall.window.weight == 5  # content: a cavity before a dry canal
     first = recall.invite_on
     days = invitations(services)
-    assert list(days.values()) == [first, date.fromordinal(first.toordinal() + 14), date.fromordinal(first.toordinal() + 35)]
+    assert list(days.values()) == [
+        first,
+        date.fromordinal(first.toordinal() + 14),
+        date.fromordinal(first.toordinal() + 35),
+    ]
     assert set(days) == {"return-due/1/1", "return-due/1/2", "return-due/1/3"}
 
 

@@ -579,6 +579,38 @@ def test_the_way_chosen_first_is_used_first_and_the_others_stand_behind_it(clini
     assert len(days) == len(set(days))
 
 
+def test_simpler_sentences_come_at_a_tick_and_go_at_another(clinic: Clinic) -> None:
+    wording = clinic.services.pack.wording
+    plain = wording["page.local-advice"].forms["any"].other
+    simple = wording["page.local-advice~easy"].forms["any"].other
+    assert plain in clinic.text() and simple not in clinic.text()
+    assert '<input type="checkbox" name="easy" value="1">' in clinic.text("/change")
+
+    form = {"what": "sentences", "easy": "1"}
+    assert clinic.client.post(clinic.page + "/change", data=form).status_code == 303
+    assert clinic.contact.easy_read
+    assert simple in clinic.text() and plain not in clinic.text()
+    assert '<input type="checkbox" name="easy" value="1" checked>' in clinic.text("/change")
+    clinic.client.post(clinic.page + "/change", data={"what": "language", "language": "en"})
+    assert clinic.contact.easy_read  # the other forms leave it alone
+
+    clinic.client.post(clinic.page + "/change", data={"what": "sentences"})
+    assert not clinic.contact.easy_read
+    assert plain in clinic.text()
+    with clinic.services.open_reading() as work:
+        noted = [line.action for line in work.ledger.history("maud")]
+    assert noted.count("sentences-changed") == 2
+
+
+def test_simpler_sentences_are_not_offered_in_words_that_nobody_approved(clinic: Clinic) -> None:
+    with clinic.services.open_work() as work:
+        held = [each.id for each in work.revisions.of("en", "easy.tick")]
+        work.revisions.withdraw(held, "Wren Halloway", clinic.clock.now())
+        work.commit()
+    page = clinic.text("/change")
+    assert 'name="easy"' not in page and 'name="first"' in page
+
+
 def test_somewhere_else_moves_today_and_the_messages_to_that_clock(clinic: Clinic) -> None:
     page = clinic.text("/change")
     assert re.search(r'value="Europe/London" selected', page)

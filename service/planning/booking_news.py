@@ -1,0 +1,70 @@
+"""Telling a person at once that their appointment was booked, moved or cancelled."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from service.domain.booking import Appointment, Booking, booking_message, booking_of, news_for
+from service.domain.contact import Channel, Contact
+from service.domain.message import MessageKind, State
+from service.domain.sending import pick_channel
+from service.domain.wall_clock import to_instant, zone_named
+from service.services import Services
+from service.storage.records import StoredMessage, StoredPlan
+from service.storage.unit_of_work import UnitOfWork
+
+UNTOLD = "appointment-untold"
+"""On the attention list: no letter brings the news of an appointment in time."""
+
+GONE = frozenset({State.HANDING, State.SENT, State.DELIVERED, State.UNCERTAIN})
+"""States of a message that may have reached somebody."""
+
+
+def tell_in(
+    services: Services,
+    work: UnitOfWork,
+    before: StoredPlan,
+    after: StoredPlan,
+    contact: Contact,
+    sequence: int,
+    now: datetime,
+) -> None:
+    """Plan the news of a changed appointment, a part of a larger transaction; `sequence` is that of its calendar entry.
+
+    What the person was told last counts. News that has not left yet is overtaken, and where things stand as the person
+    knows them nothing is said.
+    """
+    messages = [m for m in work.messages.of_person(after.person_id) if m.plan_id == after.id]
+    told, last = _told(services, work, after, messages, now)
+    news = news_for(told, after.appointment)
+    booking = None
+    if news is not None:
+        booking = Booking(sequence=sequence, news=news, appointment=after.appointment)
+    keep = booking.key if booking is not None else last.planned.key if last is not None else ""
+    work.messages.supersede(after.id, keep=frozenset({keep}), kinds=[MessageKind.BOOKING])
+    about = after.appointment or told or before.appointment
+    if booking is None or about is None:
+        return
+    by_letter = pick_channel(MessageKind.BOOKING, contact) is Channel.LETTER
+    zone = zone_named(services.clinic.zone)
+    planned = booking_message(booking, about, contact, services.pack.timing, zone, by_letter=by_letter, now=now)
+    if planned is not None:
+        work.messages.plan(after.id, after.person_id, [planned], {planned.key: services.new_id()})
+    elif by_letter and to_instant(datetime.combine(*about), zone) > now:
+        when = " at ".join(after.booked) if after.booked is not None else about[0].isoformat()
+        detail = f"the appointment of {when} was {news}, and no letter comes in time: tell the person"
+        work.ledger.ask(after.person_id, UNTOLD, now, detail=detail)
+
+
+def _told(
+    services: Services, work: UnitOfWork, stored: StoredPlan, messages: Sequence[StoredMessage], now: datetime
+) -> tuple[Appointment | None, StoredMessage | None]:
+    """The appointment that the person knows of, still to come, and the message that told it; without one, it was said
+    at the visit."""
+    left = [m for m in messages if m.planned.kind is MessageKind.BOOKING and m.state in GONE]
+    last = max(left, key=lambda m: (booking_of(m.planned.key).sequence, m.planned.due), default=None)
+    known = booking_of(last.planned.key).appointment if last is not None else work.plans.visit_of(stored).appointment
+    if known is not None and to_instant(datetime.combine(*known), zone_named(services.clinic.zone)) <= now:
+        return None, last
+    return known, last

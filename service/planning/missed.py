@@ -1,0 +1,126 @@
+"""Appointments to which nobody came go back to the recall; ones that were kept without a record are closed by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, time, timedelta
+
+from service.domain.plan import Status
+from service.domain.recall import seen
+from service.domain.wall_clock import to_instant, zone_named
+from service.errors import NotAllowedError
+from service.planning.as_booked import follow_softening_in
+from service.planning.laying_out import replan
+from service.planning.recall_settings import today_at
+from service.planning.recalling import follow_appointment_in
+from service.services import Services
+from service.storage.records import StoredPlan
+from service.storage.unit_of_work import UnitOfWork
+
+MISSED = "appointment-missed"
+"""A reason of the attention list, and the note in the audit record."""
+ATTENDED = "appointment-attended"
+
+AT_ONCE = 200
+"""Plans that are looked at between two reads of the list. Our choice."""
+
+
+def look_for_missed(services: Services) -> int:
+    """Take every appointment whose day is long enough past, and after which no visit was recorded, as missed; returns
+    how many. To be called once a day; each is one transaction, and a second call finds nothing."""
+    missed, looked = 0, set[str]()
+    while True:
+        now = services.clock.now()
+        last = today_at(services, now) - timedelta(days=services.pack.recall.missed_after_days)
+        with services.open_reading() as work:
+            found = [each for each in work.plans.appointments_until(last, AT_ONCE + len(looked)) if each not in looked]
+        if not found:
+            return missed
+        looked.update(found)
+        missed += _take_missed(services, found, now)
+
+
+def _take_missed(services: Services, plan_ids: Sequence[str], now: datetime) -> int:
+    count = 0
+    last = today_at(services, now) - timedelta(days=services.pack.recall.missed_after_days)
+    for plan_id in plan_ids:
+        with services.open_work() as work:
+            stored = work.plans.get(plan_id)
+            if stored.appointment is None or stored.appointment[0] > last or not _stands(services, work, stored):
+                continue  # changed at this moment, or the person came
+            _miss(services, work, stored, "tragus", now)
+            detail = f"the appointment of {' at '.join(stored.booked or ())}: nobody recorded a visit since"
+            work.ledger.ask(stored.person_id, MISSED, now, detail=detail)
+            work.commit()
+            count += 1
+    return count
+
+
+def record_missed(services: Services, plan_id: str, by: str) -> None:
+    """Somebody of the clinic says that nobody came: the same at once, and without asking them again, unless no
+    invitation will follow. Raises NotAllowedError (nothing to say it of), NotFoundError."""
+    now = services.clock.now()
+    with services.open_work() as work:
+        stored = _past(services, work, plan_id, now)
+        _miss(services, work, stored, by, now)
+        if work.recalls.open_of(stored.person_id) is None:
+            detail = f"the appointment of {' at '.join(stored.booked or ())}: nobody is asked back by itself"
+            work.ledger.ask(stored.person_id, MISSED, now, detail=detail)
+        work.commit()
+
+
+def record_attended(services: Services, plan_id: str, by: str) -> None:
+    """The person came, and there is nothing else to record: the recall ends as seen, and the appointment is done.
+
+    Raises NotAllowedError when no appointment of this plan has passed, NotFoundError.
+    """
+    now = services.clock.now()
+    with services.open_work() as work:
+        stored = _past(services, work, plan_id, now)
+        recall = work.recalls.open_of(stored.person_id)
+        if recall is not None and recall.plan_id == plan_id:
+            work.recalls.save(seen(recall, now))
+        _clear(services, work, stored, now)
+        work.ledger.note(by, ATTENDED, plan_id, now, before="T".join(stored.booked or ()))
+        work.commit()
+
+
+def to_ask_about(services: Services, work: UnitOfWork, stored: StoredPlan, now: datetime) -> bool:
+    """Whether the record should ask "did they come?": the day of the appointment is over, and nobody said."""
+    return _over(services, stored, now) and _stands(services, work, stored)
+
+
+def _over(services: Services, stored: StoredPlan, now: datetime) -> bool:
+    running = stored.status in (Status.ACTIVE, Status.ON_HOLD)
+    return running and stored.appointment is not None and stored.appointment[0] < today_at(services, now)
+
+
+def _past(services: Services, work: UnitOfWork, plan_id: str, now: datetime) -> StoredPlan:
+    stored = work.plans.get(plan_id)
+    if not _over(services, stored, now):
+        raise NotAllowedError("no appointment of this plan has passed: look at the record again")
+    return stored
+
+
+def _stands(services: Services, work: UnitOfWork, stored: StoredPlan) -> bool:
+    """Whether the plan runs, and no visit was recorded since the day of the appointment began."""
+    if stored.appointment is None or stored.status not in (Status.ACTIVE, Status.ON_HOLD):
+        return False
+    begins = to_instant(datetime.combine(stored.appointment[0], time()), zone_named(services.clinic.zone))
+    return not work.plans.visit_since(stored.person_id, begins)
+
+
+def _miss(services: Services, work: UnitOfWork, stored: StoredPlan, by: str, now: datetime) -> None:
+    cleared = replace(stored, appointment=None)
+    follow_appointment_in(services, work, cleared, now, missed=True)
+    _clear(services, work, stored, now)
+    work.ledger.note(by, MISSED, stored.id, now, before="T".join(stored.booked or ()))
+
+
+def _clear(services: Services, work: UnitOfWork, stored: StoredPlan, now: datetime) -> None:
+    """The appointment is over: nothing of it stands any more, and nobody is told that it is cancelled."""
+    work.plans.appoint(stored.id, None)
+    contact = work.people.get(stored.person_id).contact
+    cleared = follow_softening_in(services, work, replace(stored, appointment=None), contact, "tragus", now)
+    replan(services, work, cleared, contact, now)

@@ -1,0 +1,142 @@
+"""The daily round of recalls: once a day of the clinic, at night, by one process.
+
+Each step looks at what is there and does what is missing, so a round that is interrupted or run twice does no harm.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from datetime import date
+
+from service.domain.message import MessageKind
+from service.domain.recall import Recall, RecallState, invitation_key, unanswered_from
+from service.domain.wall_clock import zone_named
+from service.planning.laying_out import replan
+from service.planning.missed import look_for_missed
+from service.planning.recall_settings import settings_now, today_at
+from service.planning.recalling import NO_ANSWER, open_in
+from service.planning.refitting import refit
+from service.planning.weeks import give_out_weeks
+from service.services import Services
+from service.storage.records import StoredMessage
+from service.storage.unit_of_work import UnitOfWork
+
+log = logging.getLogger("service.recalls")
+
+ROUND = "recall-round"
+"""The fact that holds the clinic's day of the last round."""
+NOT_BEFORE_HOUR = 2
+"""The clinic's local hour from which a day's round may run. Our choice: nobody works at the desk then."""
+BATCH = 200
+"""Plans for which a recall is opened in one reading."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundDone:
+    """What one round did, in counts."""
+
+    opened: int
+    silent: int
+    missed: int
+    moved: int
+
+
+def due(services: Services) -> bool:
+    """Whether today's round has not run yet, and it is late enough for it."""
+    now = services.clock.now()
+    with services.open_reading() as work:
+        last = work.ledger.fact(ROUND)
+    local = now.astimezone(zone_named(services.clinic.zone))
+    return local.hour >= NOT_BEFORE_HOUR and last != local.date().isoformat()
+
+
+def run(services: Services) -> RoundDone:
+    """One round. What it did is logged in counts; nothing it does names a person in a log."""
+    today = today_at(services, services.clock.now())
+    done = RoundDone(
+        opened=open_missing(services),
+        missed=look_for_missed(services),
+        silent=ask_about_silent(services, today),
+        moved=give_out_weeks(services),
+    )
+    refit(services)
+    with services.open_work() as work:
+        work.ledger.set_fact(ROUND, today.isoformat())
+        work.commit()
+    log.info("recalls: %s opened, %s missed, %s silent, %s moved", done.opened, done.missed, done.silent, done.moved)
+    return done
+
+
+def open_missing(services: Services) -> int:
+    """Open the recalls of plans that were given before recalls were kept; returns how many."""
+    opened, passed = 0, ""
+    while True:
+        with services.open_reading() as work:
+            plan_ids = work.recalls.plans_without(passed, BATCH)
+        if not plan_ids:
+            return opened
+        for plan_id in plan_ids:
+            opened += _open_one(services, plan_id)
+        passed = plan_ids[-1]
+
+
+def _open_one(services: Services, plan_id: str) -> bool:
+    now = services.clock.now()
+    with services.open_work() as work:
+        stored = work.plans.get(plan_id)
+        current = work.plans.current(stored.person_id)
+        if current is None or current.id != plan_id or work.recalls.open_of(stored.person_id) is not None:
+            return False
+        contact = work.people.get(stored.person_id).contact
+        if contact.died is not None or contact.left is not None or open_in(services, work, stored, now) is None:
+            return False
+        replan(services, work, stored, contact, now)
+        work.commit()
+    return True
+
+
+def ask_about_silent(services: Services, today: date) -> int:
+    """Put whoever did not answer the last invitation before a person, once for each round; returns how many."""
+    with services.open_reading() as work:
+        spacing = settings_now(services, work).spacing
+        silent = [
+            recall
+            for recall in work.recalls.all_open()
+            if recall.state is RecallState.DUE and today >= unanswered_from(recall, spacing)
+        ]
+    return sum(_ask(services, recall.id) for recall in silent)
+
+
+def _ask(services: Services, recall_id: str) -> bool:
+    now = services.clock.now()
+    with services.open_work() as work:
+        recall = work.recalls.get(recall_id)
+        last = _last_of_round(work, recall)
+        if recall.state is not RecallState.DUE or last is None:
+            return False
+        if work.recalls.put_before_a_person(recall.person_id, NO_ANSWER, last.id):
+            return False
+        rules = services.pack.recall
+        heavy = "much depends on this visit" if recall.window.weight >= rules.heavy_weight else "no hurry"
+        out = work.recalls.invitations_out([recall]).get(recall.id, 0)
+        detail = (
+            f"{out} of 3 invitations went out, no answer; weight {recall.window.weight:g}: {heavy}; "
+            f"due around {recall.window.ideal}, {recall.window.latest} at the latest"
+        )
+        work.ledger.ask(recall.person_id, NO_ANSWER, now, message_id=last.id, detail=detail)
+        work.commit()
+    return True
+
+
+def _last_of_round(work: UnitOfWork, recall: Recall) -> StoredMessage | None:
+    """The last invitation of the present round, whatever became of it."""
+    begins = invitation_key(recall.round, 1)[:-1]
+    mine = [
+        message
+        for message in work.messages.of_person(recall.person_id)
+        if message.planned.kind is MessageKind.RETURN_DUE
+        and message.plan_id == recall.plan_id
+        and message.planned.key.startswith(begins)
+    ]
+    return max(mine, key=lambda message: message.planned.due, default=None)

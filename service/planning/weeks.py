@@ -1,0 +1,203 @@
+"""Which week is each person asked back in? Given out anew every night, so that the answers to expect fit the clinic.
+
+Only first invitations that nobody chose a day for and that are not near are moved; everything else only takes capacity.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from service.domain.contact import Channel, Contact
+from service.domain.message import MessageKind
+from service.domain.recall import Recall, RecallState, ask_on, monday, moved_to
+from service.domain.recall_rules import RecallRules
+from service.domain.sending import pick_channel
+from service.domain.spreading import Costs, Cure, Due, Spread, answer_chances, cure
+from service.planning.laying_out import replan
+from service.planning.recall_settings import settings_now, today_at
+from service.services import Services
+from service.storage.unit_of_work import UnitOfWork
+
+SPREAD = "recall-spread"
+"""The fact that holds what the last spreading found: its day, the expected answers of each week, and what would cure
+weeks that are too full."""
+LOOKED_BACK = timedelta(days=730)
+"""How far back the clinic's own record counts for the chance of an answer. Our choice."""
+MOST_LOOKED_AT = 20_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """One recall as the spreading sees it, and the day on which it would be asked if every week had room."""
+
+    recall: Recall
+    due: Due
+    ideal_day: date
+
+
+def give_out_weeks(services: Services) -> int:
+    """Spread the first invitations over the coming weeks; returns how many were moved to another day."""
+    from service.solving.spread import spread  # numpy and scipy: only where a night's round needs them
+
+    today = today_at(services, services.clock.now())
+    rules, start = services.pack.recall, monday(today)
+    with services.open_reading() as work:
+        settings = settings_now(services, work)
+        recalls = work.recalls.all_open()
+        out = work.recalls.invitations_out(recalls)
+        chances = chances_now(services, work, today)
+        contacts = work.recall_views.contacts_of_open()
+        asked = [
+            each
+            for recall in recalls
+            if (
+                each := as_due(
+                    recall,
+                    today,
+                    rules,
+                    lead=services.pack.timing.return_before_days,
+                    answer=_chance(chances, contacts[recall.person_id]),
+                    out=out.get(recall.id, 0),
+                )
+            )
+        ]
+    capacity = [float(settings.capacity(start + timedelta(weeks=number))) for number in range(rules.horizon_weeks)]
+    found = spread([each.due for each in asked], capacity, costs_of(rules))
+    moved = sum(
+        _move(services, each, start, found.weeks[each.due.id], today) for each in asked if not each.due.promised
+    )
+    with services.open_work() as work:
+        missing = cure([each.due for each in asked], capacity)
+        work.ledger.set_fact(SPREAD, _document(found, missing, start, today))
+        work.commit()
+    return moved
+
+
+def chances_now(services: Services, work: UnitOfWork, today: date) -> Mapping[str, float]:
+    """The chance of a visit by the channel of the invitation: the clinic's own record beside the prior of content."""
+    counts: dict[str, Counter[bool]] = {}
+    for row in work.recall_views.invited(today - LOOKED_BACK, today, MOST_LOOKED_AT):
+        recall = row.recall
+        if recall.open and recall.state is RecallState.DUE:
+            continue  # may still answer: counts neither way
+        came = recall.state in (RecallState.ANSWERED, RecallState.BOOKED, RecallState.SEEN)
+        counts.setdefault(row.sent[-1].channel, Counter())[came] += 1
+    prior = services.pack.recall.answer_prior
+    known = {name: (found[True], found.total()) for name, found in counts.items() if name in prior}
+    return answer_chances(known, prior)
+
+
+def _chance(chances: Mapping[str, float], contact: Contact) -> float:
+    """0 for somebody whom no message reaches: a person calls them, and that is not spread."""
+    channel: Channel | None = pick_channel(MessageKind.RETURN_DUE, contact)
+    return 0.0 if channel is None else chances[channel.value]
+
+
+def as_due(recall: Recall, today: date, rules: RecallRules, *, lead: int, answer: float, out: int) -> Asked | None:
+    """How a recall stands in the spreading; None when it takes no part: answered, booked, or beyond the horizon.
+
+    `lead`: days from an invitation to its visit. Promised are rounds that somebody chose a day for, returns that cannot
+    wait for a free week, the frozen weeks, and what has gone out this week.
+    """
+    if recall.state is not RecallState.DUE:
+        return None
+    start, opened = monday(today), recall.opened.date()
+    ideal_day = ask_on(opened, recall.window.ideal, lead)
+    now_in = _weeks(start, recall.invite_on)
+    if out or recall.invite_on <= today:
+        if now_in != 0:
+            return None  # asked in an earlier week
+        return Asked(recall=recall, due=_promised(recall, 0, answer), ideal_day=ideal_day)
+    chosen = recall.round > 1 or (recall.window.ideal - opened).days < rules.soon_days
+    if chosen or (recall.week is not None and now_in < rules.frozen_weeks):
+        if now_in >= rules.horizon_weeks:
+            return None
+        return Asked(recall=recall, due=_promised(recall, now_in, answer), ideal_day=ideal_day)
+    ideal = _weeks(start, ideal_day)
+    if ideal >= rules.horizon_weeks:
+        return None
+    earliest = min(ideal, _weeks(start, ask_on(opened, recall.window.earliest, lead)))
+    latest = max(ideal, _weeks(start, ask_on(opened, recall.window.latest, lead)))
+    due = Due(
+        id=recall.id,
+        earliest=max(1, earliest),  # this week's invitations have gone or are on their way
+        ideal=max(1, ideal),
+        latest=max(1, latest),
+        weight=recall.window.weight,
+        answer=answer,
+        held=now_in if recall.week is not None else None,
+    )
+    return Asked(recall=recall, due=due, ideal_day=ideal_day)
+
+
+def _promised(recall: Recall, week: int, answer: float) -> Due:
+    return Due(
+        id=recall.id,
+        earliest=week,
+        ideal=week,
+        latest=week,
+        weight=recall.window.weight,
+        answer=answer,
+        held=week,
+        promised=True,
+    )
+
+
+def _weeks(start: date, day: date) -> int:
+    return (monday(day) - start).days // 7
+
+
+def costs_of(rules: RecallRules) -> Costs:
+    """The prices of content as the spreading takes them."""
+    costs = rules.costs
+    return Costs(
+        late=costs.late,
+        early=costs.early,
+        outside=costs.outside,
+        rising=costs.rising,
+        move=costs.move,
+        over=costs.over,
+    )
+
+
+def _move(services: Services, asked: Asked, start: date, week: int, today: date) -> bool:
+    """Store the week that a recall was given, if it is another one; whether its day changed. The ideal day stays where
+    its week is the one given; else the same day of the week."""
+    before, wanted = asked.recall, start + timedelta(weeks=week)
+    day = asked.ideal_day if monday(asked.ideal_day) == wanted else wanted + timedelta(days=asked.ideal_day.weekday())
+    day = max(day, today + timedelta(days=1))
+    if before.week == wanted and monday(before.invite_on) == wanted:
+        return False
+    now = services.clock.now()
+    with services.open_work() as work:
+        recall = work.recalls.get(before.id)
+        if recall.state is not RecallState.DUE or (recall.round, recall.invite_on) != (before.round, before.invite_on):
+            return False  # it changed since the night's reading
+        after = moved_to(recall, day)
+        work.recalls.save(after)
+        if after.invite_on != recall.invite_on:
+            stored, contact = work.plans.get(recall.plan_id), work.people.get(recall.person_id).contact
+            replan(services, work, stored, contact, now)
+        work.commit()
+    return after.invite_on != before.invite_on
+
+
+def _document(found: Spread, missing: Cure, start: date, today: date) -> str:
+    def by_monday(weeks: Iterable[tuple[int, float]]) -> dict[str, float]:
+        return {(start + timedelta(weeks=week)).isoformat(): round(value, 3) for week, value in weeks}
+
+    return json.dumps(
+        {
+            "on": today.isoformat(),
+            "load": by_monday((week, load) for week, load in enumerate(found.load) if load),
+            "over": by_monday(found.over.items()),
+            "extra": by_monday(missing.extra.items()),
+            "even": round(missing.even, 3),
+            "outside": len(found.outside),
+            "overdue": len(found.overdue),
+        }
+    )

@@ -1,0 +1,230 @@
+"""The recall board: who is due back, month by month, the load of the coming weeks, and what a person decides."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import NamedTuple
+
+from flask import Blueprint, Response, abort, make_response, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response as BaseResponse
+
+from service.domain.message import MessageKind
+from service.domain.recall import Answer, Ended, RecallState, Standing, invitation_number, standing
+from service.domain.recall_settings import RecallSettings
+from service.errors import NotAllowedError, SettingsError
+from service.planning.recall_board import LISTED, ONLY_CLINICIAN, Decision, Week, decide, look
+from service.planning.recall_settings import save_settings, settings_now, today_at
+from service.web.access import needs, the_staff, who
+from service.web.app import the_services
+from service.web.recall_form import LONGEST_REASON, SettingsForm, read_settings
+
+bp = Blueprint("recall", __name__)
+
+STANDINGS: dict[Standing, str] = {
+    Standing.DUE: "Due",
+    Standing.OVERDUE: "Overdue",
+    Standing.INVITED: "Invited",
+    Standing.ANSWERED: "Wants to come",
+    Standing.BOOKED: "Booked",
+    Standing.SEEN: "Seen",
+    Standing.CLOSED: "Closed",
+}
+ENDS: dict[Ended, str] = {
+    Ended.DECLINED: "does not want the visit",
+    Ended.ELSEWHERE: "was seen elsewhere",
+    Ended.LEFT: "has moved away",
+    Ended.DIED: "has died",
+    Ended.NOT_NEEDED: "not needed, a clinician decided",
+    Ended.NO_ANSWER: "no answer, a person decided",
+    Ended.REPLACED: "another plan took its place",
+}
+ANSWERS: dict[Answer, str] = {
+    Answer.BOOK: "wants to come",
+    Answer.LATER: "asked for later",
+    Answer.NO: "does not want the visit",
+    Answer.ELSEWHERE: "was seen elsewhere",
+    Answer.WRONG: "this number or address is not theirs",
+}
+DECISIONS: dict[Decision, str] = {
+    Decision.INVITE: "Invite again",
+    Decision.SEEN: "They came: the visit is recorded elsewhere",
+    Decision.DECLINED: "They do not want the visit",
+    Decision.ELSEWHERE: "They were seen elsewhere",
+    Decision.NO_ANSWER: "Close it: no answer",
+    Decision.NOT_NEEDED: "Close it: the visit is not needed",
+}
+
+
+class Bar(NamedTuple):
+    """One week as it is drawn: places in the picture, in its own units."""
+
+    week: Week
+    x: float
+    capacity_y: float
+    expected_y: float
+    booked_y: float
+
+
+WIDTH, HEIGHT = 780.0, 180.0
+
+
+def bars(weeks: tuple[Week, ...]) -> tuple[list[Bar], float]:
+    """The weeks as bars, and the visits that the full height stands for."""
+    top = max([1.0, *(max(each.capacity, each.expected, each.booked) for each in weeks)]) * 1.1
+    step = WIDTH / max(len(weeks), 1)
+
+    def y(visits: float) -> float:
+        return round(HEIGHT - HEIGHT * visits / top, 1)
+
+    drawn = [
+        Bar(each, round(number * step, 1), y(each.capacity), y(each.expected), y(each.booked))
+        for number, each in enumerate(weeks)
+    ]
+    return drawn, top
+
+
+@bp.get("/recall")
+@needs()
+def board() -> str:
+    """The board, and the list that was asked for."""
+    services = the_services()
+    asked = request.args.get("standing", "")
+    chosen = Standing(asked) if asked in set(Standing) else None
+    month = _month(request.args.get("month", ""))
+    with services.open_reading() as work:
+        shown = look(services, work, chosen, month)
+        settings = settings_now(services, work)
+    drawn, top = bars(shown.weeks)
+    return render_template(
+        "staff/recall.html",
+        board=shown,
+        standings=STANDINGS,
+        ends=ENDS,
+        answers=ANSWERS,
+        chosen=chosen,
+        month=month,
+        limit=LISTED,
+        bars=drawn,
+        top=top,
+        width=WIDTH,
+        height=HEIGHT,
+        step=WIDTH / max(len(drawn), 1),
+        settings=settings,
+        templates=services.pack.templates,
+        heavy=services.pack.recall.heavy_weight,
+        may_set="lead" in the_staff().roles,
+    )
+
+
+def _month(text: str) -> date | None:
+    try:
+        return date.fromisoformat(f"{text}-01") if text else None
+    except ValueError:
+        abort(404)
+
+
+@bp.get("/recall/<recall_id>")
+@needs()
+def show(recall_id: str) -> Response:
+    """One recall: why, when, what was sent and answered, and what can be decided."""
+    return _one(recall_id)
+
+
+def _one(recall_id: str, *, wrong: str = "", code: int = 200) -> Response:
+    services = the_services()
+    now = services.clock.now()
+    with services.open_work() as work:
+        recall = work.recalls.get(recall_id)
+        person = work.people.get(recall.person_id)
+        messages = [
+            m
+            for m in work.messages.of_person(recall.person_id)
+            if m.planned.kind is MessageKind.RETURN_DUE and m.plan_id == recall.plan_id and not m.superseded
+        ]
+        out = work.recalls.invitations_out([recall]).get(recall.id, 0)
+        history = work.ledger.history(recall_id)
+        work.ledger.note(who(the_staff()), "record-viewed", recall.person_id, now)
+        work.commit()
+    template = services.pack.templates.get(recall.window.template)
+    clinical = bool(the_staff().roles & {"clinician", "lead"})
+    page = render_template(
+        "staff/recall_one.html",
+        recall=recall,
+        person=person,
+        messages=messages,
+        number=invitation_number,
+        standing=STANDINGS[standing(recall, today_at(services, now), out)],
+        kind=template.label if template is not None else recall.window.template,
+        why=template.about if template is not None else "",
+        heavy=recall.window.weight >= services.pack.recall.heavy_weight,
+        ends=ENDS,
+        answers=ANSWERS,
+        history=history,
+        decisions={d: words for d, words in DECISIONS.items() if clinical or d not in ONLY_CLINICIAN},
+        may_decide=recall.open,
+        booked=recall.state is RecallState.BOOKED,
+        typed=request.form,
+        wrong=wrong,
+        longest=LONGEST_REASON,
+        tomorrow=today_at(services, now),
+    )
+    return make_response(page, code)
+
+
+@bp.post("/recall/<recall_id>")
+@needs()
+def settle(recall_id: str) -> BaseResponse | Response:
+    """Carry out a decision. After a mistake the page comes back with what was typed."""
+    wanted, reason = request.form.get("do", ""), request.form.get("reason", "").strip()
+    if wanted not in set(Decision):
+        return _one(recall_id, wrong="Choose what to do.", code=422)
+    decision = Decision(wanted)
+    if decision in ONLY_CLINICIAN and not the_staff().roles & {"clinician", "lead"}:
+        raise NotAllowedError("that a visit is not needed is for a clinician to decide")
+    if not reason or len(reason) > LONGEST_REASON:
+        return _one(recall_id, wrong=f"Say why, in up to {LONGEST_REASON} characters.", code=422)
+    typed, day = request.form.get("on", ""), None
+    try:
+        day = date.fromisoformat(typed) if typed and decision is Decision.INVITE else None
+        decide(the_services(), recall_id, decision, who(the_staff()), reason=reason, on=day)
+    except ValueError:
+        return _one(recall_id, wrong="Give the day as year-month-day, such as 2027-03-01.", code=422)
+    except NotAllowedError as refused:
+        return _one(recall_id, wrong=f"{str(refused)[:1].upper()}{str(refused)[1:]}.", code=422)
+    return redirect(url_for("recall.show", recall_id=recall_id))
+
+
+@bp.get("/recall/settings")
+@needs("lead")
+def settings_page() -> Response:
+    """The clinic's own values for recalls."""
+    services = the_services()
+    with services.open_reading() as work:
+        present = settings_now(services, work)
+    return _settings(SettingsForm.of(present))
+
+
+@bp.post("/recall/settings")
+@needs("lead")
+def save() -> BaseResponse | Response:
+    """Save them. After a mistake the page comes back with what was typed."""
+    form = SettingsForm.typed(request.form)
+    services = the_services()
+    with services.open_reading() as work:
+        present = settings_now(services, work)
+    wanted = read_settings(form, present)
+    if isinstance(wanted, RecallSettings):
+        try:
+            save_settings(services, wanted, who(the_staff()))
+            return redirect(url_for("recall.settings_page", saved=1))
+        except (SettingsError, NotAllowedError) as refused:
+            wanted = f"{str(refused)[:1].upper()}{str(refused)[1:]}."
+    return _settings(form, wrong=wanted, code=422)
+
+
+def _settings(form: SettingsForm, *, wrong: str = "", code: int = 200) -> Response:
+    rules = the_services().pack.recall
+    page = render_template(
+        "staff/recall_settings.html", form=form, wrong=wrong, rules=rules, saved=request.args.get("saved") == "1"
+    )
+    return make_response(page, code)

@@ -1,0 +1,101 @@
+"""The form of the clinic's values for recalls: as typed, and as what it means."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from datetime import date
+
+from werkzeug.datastructures import MultiDict
+
+from service.domain.recall import monday
+from service.domain.recall_settings import RecallSettings
+
+LONGEST_REASON = 500
+"""Characters of the reason of a decision. Our choice."""
+MOST_WEEKS = 104
+"""Single weeks with a capacity of their own. Our choice."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingsForm:
+    """What stands in the fields. `weeks` is one line for each week: its day and its visits."""
+
+    revision: str = "0"
+    weekly: str = ""
+    weeks: str = ""
+    chance: str = ""
+    second: str = ""
+    last: str = ""
+    give_up: str = ""
+    booking: str = ""
+
+    @classmethod
+    def of(cls, settings: RecallSettings) -> SettingsForm:
+        """The form that says these settings."""
+        return cls(
+            revision=str(settings.revision),
+            weekly=str(settings.weekly),
+            weeks="\n".join(f"{day} {visits}" for day, visits in sorted(settings.weeks.items())),
+            chance=f"{settings.chance * 100:g}",
+            second=str(settings.second_after_days),
+            last=str(settings.last_after_days),
+            give_up=str(settings.give_up_after_days),
+            booking=settings.booking,
+        )
+
+    @classmethod
+    def typed(cls, form: MultiDict[str, str]) -> SettingsForm:
+        """The form as somebody typed it."""
+        return cls(**{field.name: form.get(field.name, "").strip()[:5000] for field in fields(cls)})
+
+
+def read_settings(form: SettingsForm, present: RecallSettings) -> RecallSettings | str:
+    """The settings that the form asks for, or one sentence that says which field is wrong and what is allowed."""
+    numbers: dict[str, int] = {}
+    named = {
+        "revision": "The form",
+        "weekly": "Visits in a week",
+        "second": "Days to the second invitation",
+        "last": "Days to the last invitation",
+        "give_up": "Days until a person decides",
+    }
+    for field, name in named.items():
+        value = getattr(form, field)
+        if not value.isdecimal() or len(value) > 9:
+            return f"{name}: a whole number, without a sign."
+        numbers[field] = int(value)
+    weeks = _weeks(form.weeks)
+    if isinstance(weeks, str):
+        return weeks
+    try:
+        chance = float(form.chance.replace(",", ".").removesuffix("%")) / 100
+    except ValueError:
+        return "The chance: a number of percent, such as 20."
+    if numbers["revision"] != present.revision:
+        return "Somebody else saved these settings meanwhile: look at them again, then save."
+    return replace(
+        present,
+        weekly=numbers["weekly"],
+        weeks=weeks,
+        chance=chance,
+        second_after_days=numbers["second"],
+        last_after_days=numbers["last"],
+        give_up_after_days=numbers["give_up"],
+        booking=form.booking,
+    )
+
+
+def _weeks(text: str) -> dict[str, int] | str:
+    found: dict[str, int] = {}
+    for number, line in enumerate((each.strip() for each in text.splitlines()), start=1):
+        if not line:
+            continue
+        words = line.split()
+        try:
+            day, visits = date.fromisoformat(words[0]), int(words[1])
+        except (ValueError, IndexError):
+            return f"Single weeks, line {number}: a day of the week and its visits, such as 2026-12-21 0."
+        if len(words) > 2 or monday(day).isoformat() in found:
+            return f"Single weeks, line {number}: one line for each week, with its day and its visits and nothing else."
+        found[monday(day).isoformat()] = visits
+    return found if len(found) <= MOST_WEEKS else f"Single weeks: at most {MOST_WEEKS}."
