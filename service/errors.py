@@ -13,6 +13,7 @@ TragusError                     one clear sentence for the person who can mend i
 |- NotAllowedError              this person may not do that, or not now
 |   `- AskedOtherwiseError      a form was used already, for something else
 |- TransportError               a transport cannot be loaded or is wrongly configured
+|- SolvingError                 a numerical problem could not be solved
 `- DatabaseAwayError            the database does not answer, or cannot write now
 """
 
@@ -134,6 +135,10 @@ class AskedOtherwiseError(NotAllowedError):
 
 class TransportError(TragusError):
     """A transport cannot be loaded or is wrongly configured."""
+
+
+class SolvingError(TragusError):
+    """A numerical problem could not be solved; what was there before stays as it is."""
 
 
 class DatabaseAwayError(TragusError):

@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Protocol, runtime_checkable
 
 from service.delivery.dispatch import send_due
+from service.planning import recall_round
 from service.services import Services
 
 OWNER = "demo-clock"
@@ -46,6 +47,7 @@ def wind(services: Services, clock: WindableClock, until: datetime, *, most_step
         moment = _next_look(services)
         if moment is None or moment > until:
             clock.set(until)
+            _nightly(services)
             return Wound(reached=clock.now(), sent=sent, whole=True)
         sent += _step(services, clock, moment)
     return Wound(reached=clock.now(), sent=sent, whole=False)
@@ -71,4 +73,12 @@ def _next_look(services: Services) -> datetime | None:
 def _step(services: Services, clock: WindableClock, moment: datetime) -> int:
     if moment > clock.now():
         clock.set(moment)
-    return send_due(services, OWNER).ended["sent"]
+    sent = send_due(services, OWNER).ended["sent"]
+    _nightly(services)
+    return sent
+
+
+def _nightly(services: Services) -> None:
+    """The round of recalls that would have run in the night before this moment."""
+    if recall_round.due(services):
+        recall_round.run(services)

@@ -215,7 +215,7 @@ def _octets(part: Message) -> bytes:
     """A leaf in UTF-8. As it came where it says so, since a line may be folded inside a letter (RFC 5545 3.1)."""
     data = part.get_payload(decode=True)
     plain = (part.get_content_charset() or "utf-8") in ("utf-8", "us-ascii")
-    return data if isinstance(data, bytes) and plain else _encoded(part).encode()
+    return (data if isinstance(data, bytes) and plain else _encoded(part).encode()).replace(b"\r\n", b"\n")
 
 
 # -- delivery reports -------------------------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ from service.domain.visit import Visit
 from service.errors import AskedOtherwiseError, NotAllowedError
 from service.links import hash_of, token_of
 from service.planning.laying_out import plan_messages
-from service.planning.recalling import open_in
+from service.planning.recalling import open_in, withdraw_in
 from service.services import Services
 from service.storage.records import StoredPlan, StoredVisit
 from service.storage.requests import Request
@@ -138,6 +138,8 @@ def set_status(services: Services, plan_id: str, status: Status, by: str, reason
     with services.open_work() as work:
         stored = work.plans.get(plan_id)
         work.plans.set_status(plan_id, status)
+        if status is Status.REVOKED:
+            withdraw_in(services, work, stored, now)
         work.messages.hurry(stored.person_id, now)
         work.ledger.note(by, f"plan-{status}", plan_id, now, reason=reason)
         work.commit()

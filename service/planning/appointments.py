@@ -10,11 +10,9 @@ from service.domain.plan import Status
 from service.domain.sending import appointment_day
 from service.domain.wall_clock import exists, to_instant, to_wall, zone_named
 from service.errors import NotAllowedError, VisitError
-from service.links import page_url
-from service.planning.aftercare import live_link
 from service.planning.as_booked import follow_softening_in
 from service.planning.booking_news import tell_in
-from service.planning.calendar import appointment_state
+from service.planning.calendar import revise_appointment_in
 from service.planning.laying_out import replan
 from service.planning.recalling import follow_appointment_in
 from service.services import Services
@@ -87,9 +85,7 @@ def _follow(
     follow_appointment_in(services, work, changed, now)
     changed = follow_softening_in(services, work, changed, contact, by, now)
     replan(services, work, changed, contact, now)
-    link = page_url(services.clinic.base_url, live_link(services, work, stored.person_id, now))
-    entry = appointment_state(services, work, changed, contact, link)
-    tell_in(services, work, stored, changed, contact, entry.sequence if entry is not None else 0, now)
+    tell_in(services, work, stored, changed, contact, revise_appointment_in(services, work, changed, now), now)
     return changed
 
 

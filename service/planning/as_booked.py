@@ -85,10 +85,10 @@ def follow_softening_in(
             course = followed.course
             dates = {"first": course.first_day.isoformat(), "days": course.days}
             work.ledger.note(by, "softening-followed", changed.id, now, why=why.value, course=each.step, **dates)
+    _ask(work, changed, after, reasons, now)
     if tuple(after) == before:
         return changed
     work.plans.follow(changed.id, tuple(after))
-    _ask(work, changed, after, reasons, now)
     return replace(changed, followed=tuple(after))
 
 

@@ -59,18 +59,7 @@ def calendar_items(
             not_before=given,
         )
     if appointment is not None:
-        found.append(
-            CalendarItem(
-                key=APPOINTMENT,
-                kind=ItemKind.APPOINTMENT,
-                start=datetime.combine(*appointment),
-                zone=zone_named(clinic_zone).key,
-                title=say("calendar.appointment"),
-                description=details,
-                duration=APPOINTMENT_MINUTES,
-                alarm=24 * 60,
-            )
-        )
+        found.append(_appointment(appointment, clinic_zone, (say("calendar.appointment"), details)))
     elif plan.next_return is not None:
         found.append(
             CalendarItem(
@@ -128,12 +117,32 @@ def calendar_language(services: Services, work: UnitOfWork, stored: StoredPlan, 
     return services.wordings(work).choose_language(contact.language, units).language
 
 
-def appointment_state(
-    services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, link: str
-) -> ItemState | None:
-    """The calendar entry of the plan's appointment as it stands now, cancelled or not; None if there never was one."""
-    language = calendar_language(services, work, stored, contact)
-    return current_states(services, work, stored, contact, language, link).get(APPOINTMENT)
+def revise_appointment_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datetime) -> int:
+    """Note that the appointment of a plan changed, so that its calendar entry has its next SEQUENCE from this moment
+    on, whoever reads it first; returns that. Words are no part of it: they are put in when calendars are told."""
+    before = work.plans.calendar_states(stored.id).get(APPOINTMENT)
+    previous = {} if before is None else {APPOINTMENT: before}
+    items = []
+    if stored.appointment is not None:
+        words = (before.item.title, before.item.description) if before is not None else (APPOINTMENT, "")
+        items.append(_appointment(stored.appointment, services.clinic.zone, words))
+    states, changed = revise(previous, items, now=now, seed=UUID(hex=stored.calendar_seed))
+    if changed:
+        work.plans.save_calendar_states(stored.id, states)
+    return states[APPOINTMENT].sequence if APPOINTMENT in states else 0
+
+
+def _appointment(appointment: tuple[date, time], clinic_zone: str, words: tuple[str, str]) -> CalendarItem:
+    return CalendarItem(
+        key=APPOINTMENT,
+        kind=ItemKind.APPOINTMENT,
+        start=datetime.combine(*appointment),
+        zone=zone_named(clinic_zone).key,
+        title=words[0],
+        description=words[1],
+        duration=APPOINTMENT_MINUTES,
+        alarm=24 * 60,
+    )
 
 
 def invitation(
@@ -144,10 +153,10 @@ def invitation(
 
     Source: RFC 5546 sections 3.2.2 and 3.2.5; RFC 6047 section 2.
     """
-    state = appointment_state(services, work, stored, contact, link)
+    language = calendar_language(services, work, stored, contact)
+    state = current_states(services, work, stored, contact, language, link).get(APPOINTMENT)
     if state is None:
         return None
-    language = calendar_language(services, work, stored, contact)
     method: Method = "CANCEL" if state.item.cancelled else "REQUEST"
     data = calendar_file(
         [state],

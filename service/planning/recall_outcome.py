@@ -15,6 +15,7 @@ from service.domain.plan import Plan
 from service.domain.recall import RecallState, invitation_number
 from service.domain.revision import current
 from service.domain.uptake import CameBack, Invited, Share, age_band, plugs_by_marks, uptake, wilson, years_between
+from service.planning.as_booked import plan_as_booked
 from service.services import Services
 from service.storage.recall_views import InvitedRow, SentInvitation
 from service.storage.unit_of_work import UnitOfWork
@@ -99,7 +100,7 @@ def _came_back(services: Services, work: UnitOfWork, rows: list[InvitedRow]) -> 
         found.append(
             CameBack(
                 plug=any(findings & services.pack.recall.returned for findings in seen),
-                marked=_marked(stored.plan, len(work.plans.marks(stored.id))),
+                marked=_marked(plan_as_booked(services.pack, stored), len(work.plans.marks(stored.id))),
             )
         )
     return found

@@ -64,6 +64,20 @@ def open_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datet
     return recall
 
 
+def withdraw_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datetime) -> None:
+    """A plan was withdrawn: its recall ends, and the one that it had ended is taken up again."""
+    recall = work.recalls.open_of(stored.person_id)
+    if recall is not None and recall.plan_id != stored.id:
+        return
+    if recall is not None:
+        work.recalls.save(ended(recall, Ended.REPLACED, now))
+    before = work.recalls.ended_by(stored.person_id, stored.given)
+    if before is not None:
+        after = taken_up(before, today_at(services, now))
+        work.recalls.save(after)
+        _lay_out(services, work, after, now)
+
+
 def follow_appointment_in(
     services: Services,
     work: UnitOfWork,

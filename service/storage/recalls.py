@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from datetime import date
+from datetime import date, datetime
 from typing import cast
 
 from sqlalchemy import Table, select
@@ -67,6 +67,14 @@ class Recalls:
         hold_person(self._session, person_id)
         query = select(RecallRow).where(RecallRow.person_id == person_id)
         row = self._session.scalar(query.order_by(RecallRow.opened.desc(), RecallRow.id).limit(1))
+        return None if row is None else recall_of(row)
+
+    def ended_by(self, person_id: str, at: datetime) -> Recall | None:
+        """The recall of a person that the visit of this instant ended."""
+        query = select(RecallRow).where(
+            RecallRow.person_id == person_id, RecallRow.closed == at, RecallRow.state == RecallState.SEEN.value
+        )
+        row = self._session.scalar(query.limit(1))
         return None if row is None else recall_of(row)
 
     def of_plan(self, plan_id: str) -> Recall | None:

@@ -9,6 +9,7 @@ from sqlalchemy import (
     JSON,
     Date,
     DateTime,
+    Float,
     ForeignKey,
     Index,
     MetaData,
@@ -452,7 +453,7 @@ class RecallRow(Base):
     earliest: Mapped[date]
     ideal: Mapped[date]
     latest: Mapped[date]
-    weight: Mapped[float]
+    weight: Mapped[float] = mapped_column(Float)
     template: Mapped[str]
     invite_on: Mapped[date]
     opened: Mapped[datetime]

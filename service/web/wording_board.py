@@ -42,6 +42,7 @@ PURPOSES = (
     Purpose(topic="normal", name="What is normal", about="After this visit, and for how long"),
     Purpose(topic="back", name="Coming back", about="When and why"),
     Purpose(topic="message", name="Messages", about="Texts, mails, calendar entries", for_all=True),
+    Purpose(topic="recall", name="Invitations", about="Answering them on the patient’s page", for_all=True),
     Purpose(topic="reply", name="Automatic answers", about="To what somebody sent us", for_all=True),
     Purpose(topic="page", name="Patient’s page", about="Headings, buttons, notes; headings of the sheet", for_all=True),
     Purpose(topic="sheet", name="Sheet", about="The printed plan", for_all=True),

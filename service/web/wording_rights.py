@@ -34,10 +34,11 @@ def effective_from(services: Services, text: str) -> datetime | None:
 
 
 def why_not(services: Services, entry: Entry, rights: Rights) -> str:
-    """Why this person may not approve what waits, in one sentence; empty where they may, or where nothing waits."""
-    if entry.draft is None:
-        return ""
+    """Why this person may not approve the newest text, in one sentence; empty where they may, or where nothing waits
+    for a person or for its day."""
     begins = entry.coming
+    if entry.draft is None and begins is None:
+        return ""
     if not waiting(entry, services.clock.now()) and begins is not None and begins.approval is not None:
         return f"{begins.approval.by} approved this text; it counts from {moment(begins.approval.effective)}."
     draft = next((each for each in entry.history if each.id == entry.draft_id), None) or Revision(

@@ -12,7 +12,6 @@ from datetime import datetime
 
 from service.domain.pack import Pack, Wording
 from service.domain.revision import (
-    Origin,
     Revision,
     Standing,
     Texts,
@@ -32,7 +31,8 @@ class Entry:
     """Where one unit stands in one language at one moment.
 
     `approved` is in force. `draft` is the text that waits for approval, shipped (`draft_id` empty) or written here;
-    None when nothing waits. `coming` is approved for a later day and the next to come into force. `source` is what a
+    None when nothing waits, nor where a newer text is approved for a later day. `coming` is the next to come into
+    force by itself. `source` is what a
     translation must say: the source text now, approved or not.
     """
 
@@ -49,19 +49,16 @@ class Entry:
     coming: Revision | None = None
 
     @property
-    def approved_is_shipped(self) -> bool:
-        """Whether the text in force came with the service."""
-        return self.approved is not None and self.approved.origin is Origin.SHIPPED
-
-    @property
     def shown(self) -> Texts | None:
-        """The newest text: the draft, else the approved one."""
-        return self.draft or (self.approved.texts if self.approved else None)
+        """The newest text: the draft, else the one that is approved for a later day, else the one in force."""
+        newest = self.coming or self.approved
+        return self.draft or (newest.texts if newest else None)
 
     @property
     def shown_digest(self) -> str:
         """The digest of that text; empty where there is none."""
-        return self.draft_digest or (self.approved.digest if self.approved else "")
+        newest = self.coming or self.approved
+        return self.draft_digest or (newest.digest if newest else "")
 
 
 class Book:
@@ -114,20 +111,21 @@ class Book:
         draft = newest_draft(
             (each for each in history if language == self.source or each.source_digest == source_digest), at
         )
-        if draft is not None and approved is not None and draft.written_at < approved.written_at:
+        later = coming(history, None if language == self.source else source_digest, at)
+        if draft is not None and any(each and draft.written_at < each.written_at for each in (approved, later)):
             draft = None
         seen = {each.digest for each in history}
         waiting, waiting_id, waiting_digest = None, "", ""
         if draft is not None:
             waiting, waiting_id, waiting_digest = draft.texts, draft.id, draft.digest
         elif shipped is not None and (
-            shipped_digest not in seen or (approved is None and not _withdrawn(history, shipped_digest, at))
+            shipped_digest not in seen or (approved is later is None and not _withdrawn(history, shipped_digest, at))
         ):
             waiting, waiting_digest = shipped, shipped_digest
         return Entry(
             unit=unit,
             language=language,
-            standing=_standing(history, approved, waiting, at),
+            standing=_standing(history, approved, waiting if later is None else later.texts, at),
             source=source,
             source_digest=source_digest,
             approved=approved,
@@ -135,7 +133,7 @@ class Book:
             draft_id=waiting_id,
             draft_digest=waiting_digest,
             history=tuple(self.history(language, unit_id)),
-            coming=coming(history, None if language == self.source else source_digest, at),
+            coming=later,
         )
 
     def entries(self, language: str, at: datetime) -> list[Entry]:
@@ -216,6 +214,7 @@ def _withdrawn(history: Iterable[Revision], digest: str, at: datetime) -> bool:
 
 
 def _standing(history: Sequence[Revision], approved: Revision | None, draft: Texts | None, at: datetime) -> Standing:
+    """`draft`: what waits, for a person or for its day."""
     if approved is not None:
         return Standing.APPROVED
     if any(each.in_force(at) for each in history):

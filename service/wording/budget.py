@@ -21,7 +21,7 @@ ENOUGH_TO_JUDGE = 10
 """Words from which on a grade is held against a budget; our choice. In fewer, one long word moves it by years."""
 
 _KINDS = "|".join(kind.value for kind in MessageKind)
-_TEXT_OF_MESSAGE = re.compile(rf"message\.({_KINDS})\.text(?:-.+)?")
+_TEXT_OF_MESSAGE = re.compile(rf"message\.({_KINDS})\.(?:text|second|last|moved|cancelled)(?:-.+)?")
 _REPLY = re.compile(r"reply\.(?!subject$).+")
 
 

@@ -13,16 +13,13 @@ from functools import lru_cache
 from service.domain.pack import Pack
 from service.errors import ContactError, ContentError, Fault
 from service.messages.catalogs import FORMS
-from service.messages.i18n import canonical_tag, fallback_chain, plural_categories, plural_form
+from service.messages.i18n import PLURAL_SAMPLE, canonical_tag, fallback_chain, plural_categories, plural_form
 
 Texts = tuple[str, ...]
 
 MOST_OCTETS = 8 * 1024 * 1024
 """The largest file that is read, octets. Our choice: about twenty times the largest export of the shipped content."""
 
-# Whole numbers by which a plural form is explained: past every hundred that some language treats differently, and the
-# round ones that a few languages count in a form of their own.
-_SAMPLE = (*range(201), 1000, 1_000_000)
 _EARS = {"right": "The right ear.", "left": "The left ear.", "both": "Both ears."}
 
 
@@ -143,7 +140,7 @@ def numbers_of(language: str, category: str) -> tuple[int, ...]:
     """
     index = plural_categories(language).index(category)
     rule = plural_form(language)
-    return tuple(number for number in _SAMPLE if rule(number) == index)
+    return tuple(number for number in PLURAL_SAMPLE if rule(number) == index)
 
 
 def may_leave_out_number(language: str, category: str) -> bool:

@@ -1,7 +1,7 @@
 """Which plans, made by the engine from small visits, say one sentence group: for each ear, and with which numbers?
 
-The visits are made from the conditions of whatever in the content says the unit: one finding per ear, history, age and
-the clinic's choices as far as they are needed. Nobody's record is looked at.
+The visits are made from the conditions of whatever in the content says the unit: one finding per ear, history, age.
+They are planned as the clinic chose; where that never says the unit, with other choices. Nobody's record is looked at.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ from service.domain.placeholders import PLACEHOLDERS, Kind
 from service.domain.plan import Phrase, Plan
 from service.domain.questions import questions_for
 from service.domain.visit import Ear, EarChoice, Ears, Side, Visit
-from service.errors import PlanError
-from service.messages.i18n import plural_categories, plural_form
+from service.errors import PlanError, SettingsError
+from service.messages.i18n import PLURAL_SAMPLE, plural_categories, plural_form
 from service.messages.read_plan import phrases_of
 from service.messages.wordings import unit_ids_of
 from service.wording.sample_values import candidates
@@ -49,7 +49,6 @@ _NUMBERS = {
     "drops": 3, "times": 2, "minutes": 5, "hours": 48, "days": 7, "weeks": 2, "months": 6, "millilitres": 10,
     "doses": 14,
 }  # fmt: skip
-_SAMPLED = (*range(201), 1000, 1_000_000)
 _SHOWN = 5
 """Numbers named beside a plural form. Our choice."""
 
@@ -57,12 +56,14 @@ _SHOWN = 5
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Example:
     """One visit and its plan. `form` is the form of the unit that is said ("any", "right", ...). `by_plan`: the plan
-    says it; otherwise only a question beside the plan does, or the plan is just what surrounds it."""
+    says it; otherwise only a question beside the plan does, or the plan is just what surrounds it. `as_chosen`: planned
+    with the clinic's choices as they are."""
 
     form: str
     visit: Visit
     plan: Plan
     by_plan: bool
+    as_chosen: bool = True
     questions: tuple[Question, ...] = ()
 
 
@@ -88,28 +89,36 @@ class _Clue:
     template: str | None = None
 
 
-_kept: dict[tuple[int, str], tuple[Pack, tuple[Example, ...]]] = {}
+CONTENTS_OWN = ClinicChoices()
+"""The choices of a clinic that chose nothing."""
+_kept: dict[tuple[int, str, str], tuple[Pack, tuple[Example, ...]]] = {}
 _lock = Lock()
 _MOST_KEPT = 2000
 
 
-def examples_of(pack: Pack, unit_id: str) -> tuple[Example, ...]:
+def examples_of(pack: Pack, unit_id: str, choices: ClinicChoices = CONTENTS_OWN) -> tuple[Example, ...]:
     """The smallest example found for each form of the unit, in the order right, left, both. Never empty: what no plan
-    says is shown beside an ordinary one, and then `by_plan` is False. Made once for a pack, then looked up.
+    says is shown beside an ordinary one, and then `by_plan` is False. Made once for a pack and a clinic's `choices`,
+    then looked up.
 
     Raises KeyError for a unit that the content does not have.
     """
-    key = (id(pack), unit_id)
+    key = (id(pack), unit_id, _key_of(choices))
     with _lock:
         kept = _kept.get(key)
     if kept is not None and kept[0] is pack:  # the pack is held, so its id is nobody else's
         return kept[1]
-    found = tuple(_find(pack, unit_id))
+    found = tuple(_find(pack, unit_id, choices))
     with _lock:
         if len(_kept) >= _MOST_KEPT:
             _kept.clear()
         _kept[key] = (pack, found)
     return found
+
+
+def _key_of(choices: ClinicChoices) -> str:
+    parts = (choices.agents, sorted(choices.regimens.items()), sorted(choices.water.items()))
+    return repr((*parts, sorted(choices.templates_off)))
 
 
 @lru_cache(maxsize=256)
@@ -119,7 +128,7 @@ def numbers_of(language: str) -> tuple[Numbers, ...]:
     Raises ContactError when the language's plural forms are not known.
     """
     rule, samples = plural_form(language), dict[int, list[int]]()
-    for number in _SAMPLED:
+    for number in PLURAL_SAMPLE:
         samples.setdefault(rule(number), []).append(number)
     return tuple(
         Numbers(category=category, samples=tuple(samples.get(index, ())[:_SHOWN]))
@@ -176,26 +185,42 @@ def _value(name: str, language: str, own: Mapping[str, str]) -> Value:
             return own.get(name) or candidates(name, language)[0]
 
 
-def _find(pack: Pack, unit_id: str) -> Iterator[Example]:
+def _find(pack: Pack, unit_id: str, choices: ClinicChoices) -> Iterator[Example]:
     """The first example of each form, by plan or at least by question; else an ordinary plan."""
     wanted = [form for form in ("any", "right", "left", "both") if form in pack.wording[unit_id].forms]
     found: dict[str, Example] = {}
-    for visit, choices in _tried(pack, unit_id):
-        for example in _said(pack, unit_id, visit, choices):
-            found.setdefault(example.form, example)
+    for visit, chosen in _tried(pack, unit_id, choices):
+        for example in _said(pack, unit_id, visit, chosen):
+            found.setdefault(example.form, replace(example, as_chosen=chosen == choices))
         if len(found) == len(wanted):
             break
     for form in wanted:
-        yield found.get(form) or _around(pack, unit_id, form)
+        yield found.get(form) or _around(pack, unit_id, form, choices)
 
 
-def _tried(pack: Pack, unit_id: str) -> Iterator[tuple[Visit, ClinicChoices]]:
-    """Every visit worth trying, each clue once (clues hold mappings and cannot be hashed)."""
-    seen: list[_Clue] = []
+def _tried(pack: Pack, unit_id: str, choices: ClinicChoices) -> Iterator[tuple[Visit, ClinicChoices]]:
+    """Every visit worth trying: with the clinic's choices, then with what says the unit put in their place, last with
+    that and otherwise the content's own. Each clue once (clues hold mappings and cannot be hashed)."""
+    clues: list[_Clue] = []
     for clue in _clues(pack, unit_id):
-        if clue not in seen:
-            seen.append(clue)
-            yield from ((visit, clue.choices) for visit in _visits(pack, clue))
+        if clue not in clues:
+            clues.append(clue)
+    ways = ((choices, False), (choices, True), (CONTENTS_OWN, True))
+    for base, with_clue in ways if choices != CONTENTS_OWN else ways[:2]:
+        for clue in clues:
+            chosen = _over(base, clue.choices) if with_clue else base
+            if not with_clue or chosen != choices:  # otherwise it was tried already
+                yield from ((visit, chosen) for visit in _visits(pack, clue))
+
+
+def _over(base: ClinicChoices, clue: ClinicChoices) -> ClinicChoices:
+    """`base` with what the clue chooses in its place."""
+    return replace(
+        base,
+        agents=clue.agents or base.agents,
+        regimens={**base.regimens, **clue.regimens},
+        water={**base.water, **clue.water},
+    )
 
 
 _SHOWS: Mapping[str, Callable[[Plan], bool]] = {
@@ -212,7 +237,7 @@ _SHOWS: Mapping[str, Callable[[Plan], bool]] = {
 """Headings that no step says, and which plans have them."""
 
 
-def _around(pack: Pack, unit_id: str, form: str) -> Example:
+def _around(pack: Pack, unit_id: str, form: str, choices: ClinicChoices) -> Example:
     """A plan that has this heading, or an ordinary one, or an urgent one, for the ears of the form or of the label."""
     sides = {"right": (Side.RIGHT,), "left": (Side.LEFT,)}.get(form if form != "any" else unit_id.partition(".")[2])
     urgent = "urgent" in unit_id.split(".")
@@ -222,7 +247,10 @@ def _around(pack: Pack, unit_id: str, form: str) -> Example:
         ear = Ear(findings=frozenset({code}))
         ears = dict.fromkeys(sides or tuple(Side), ear)
         visit = Visit(on=ON, born=_born(GROWN), right=ears.get(Side.RIGHT, Ear()), left=ears.get(Side.LEFT, Ear()))
-        plan = build_plan(visit, pack, ClinicChoices())
+        try:
+            plan = build_plan(visit, pack, choices)
+        except (PlanError, SettingsError):  # the clinic took away what this visit needs
+            plan = build_plan(visit, pack, CONTENTS_OWN)
         found = found or (visit, plan)
         if shows is None or shows(plan):
             found = (visit, plan)
@@ -236,7 +264,7 @@ def _said(pack: Pack, unit_id: str, visit: Visit, choices: ClinicChoices) -> Ite
     """The examples that this visit gives, one for each form that is said."""
     try:
         plan = build_plan(visit, pack, choices)
-    except PlanError:  # these findings do not go together: another clue or visit will do
+    except (PlanError, SettingsError):  # these findings or choices do not go together: another clue or visit will do
         return
     asked = questions_for(plan, visit, pack)
     forms = {

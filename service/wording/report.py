@@ -11,7 +11,7 @@ from datetime import datetime
 
 from service.domain.budget import Budget, stated_reason
 from service.domain.pack import EASY, Pack
-from service.domain.revision import Standing
+from service.domain.revision import Origin, Standing
 from service.messages.text_checks import text_faults
 from service.wording.book import Book, Entry
 from service.wording.budget import Cost, budget_kind, cost_of, over_budget
@@ -107,10 +107,10 @@ def budget_of(budgets: Mapping[str, Budget], unit_id: str) -> Budget:
 
 def reason_for(pack: Pack, entry: Entry) -> str:
     """Why the text may cost more than its budget: its approver said so, or the content does of a shipped text."""
-    approval = entry.approved.approval if entry.approved is not None else None
-    if entry.draft is None and approval is not None and approval.reason:
-        return approval.reason
-    shipped = not entry.draft_id if entry.draft is not None else entry.approved_is_shipped
+    newest = entry.coming or entry.approved
+    if entry.draft is None and newest is not None and newest.approval is not None and newest.approval.reason:
+        return newest.approval.reason
+    shipped = not entry.draft_id if entry.draft is not None else newest is not None and newest.origin is Origin.SHIPPED
     return stated_reason(pack.over_budget, entry.unit.id, entry.language) if shipped else ""
 
 

@@ -32,8 +32,8 @@ from service.messages.compose import Letter, compose
 from service.messages.layout import as_html, as_text
 from service.messages.read_plan import read_plan
 from service.messages.wordings import Wordings
-from service.planning.laying_out import messages_for
 from service.planning.calendar import calendar_items
+from service.planning.laying_out import messages_for
 from service.services import Services
 
 BOOKED = (date(2026, 12, 9), day_time(10, 0))

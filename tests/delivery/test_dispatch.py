@@ -285,7 +285,7 @@ def test_a_withdrawn_plan_sends_nothing_more() -> None:
     services, recorder = a_service(clock=clock)
     stored = give(services, a_person(services), a_visit(), by="nurse")
     set_status(services, stored.id, Status.REVOKED, "nurse", "given to the wrong person")
-    run_days(services, clock, 20)
+    run_days(services, clock, 60)
     assert recorder.sent == []
     assert reasons(services) == {Reason.PLAN_REVOKED}
 

@@ -90,8 +90,8 @@ def test_a_plan_given_a_text_sent_stop_answered_and_nothing_more_is_sent() -> No
     world = World(Channel.TEXT)
     assert len(world.recorder.sent) == 1
     take_inbound(world.services, words("STOP"))
-    for _ in range(40 * 24):
-        world.clock.forward(hours=1)
+    for _ in range(80 * 8):
+        world.clock.forward(hours=3)
         world.send()
     assert len(world.recorder.sent) == 1, "not even an answer: they said stop"
     assert {m.state for m in world.messages()} == {State.SENT, State.DROPPED}

@@ -5,14 +5,18 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from builders import the_catalogs
+from builders import draft_wordings, the_catalogs
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.domain.plan import Phrase
 from service.errors import ContentError
 from service.inbound.reply_words import fold, load_reply_words, shipped_reply_words
 
-GOOD = 'language = "xx"\nstop = ["halt"]\nstart = ["go"]\nhelp = ["aid"]\nwarning = ["bleed*", "my face"]\n'
+GOOD = (
+    'language = "xx"\nstop = ["halt"]\nstart = ["go"]\nhelp = ["aid"]\nbook = ["aye"]\nlater = ["anon"]\nno = ["nay"]\n'
+    'elsewhere = ["gone"]\nwrong = ["not he"]\nwarning = ["bleed*", "my face"]\n'
+)
 
 
 def load(folder: Path, **files: str) -> ContentError | None:
@@ -27,6 +31,14 @@ def load(folder: Path, **files: str) -> ContentError | None:
 
 def test_every_language_of_the_catalogs_has_its_words() -> None:
     assert set(shipped_reply_words().languages) >= set(the_catalogs().languages)
+
+
+@pytest.mark.parametrize("language", sorted({*the_catalogs().languages, "en"}))
+def test_the_words_that_an_invitation_offers_are_understood(language: str) -> None:
+    sentence = draft_wordings().say(Phrase(wording="message.return-due.words"), language)
+    words, said = shipped_reply_words(), f" {fold(sentence)} "
+    for known in (words.book, words.later, words.no):
+        assert any(f" {word} " in said for word in known), sentence
 
 
 @pytest.mark.parametrize(
@@ -347,7 +359,12 @@ def test_ordinary_bengali_and_chinese_answers_do_not_warn(text: str) -> None:
 
 def test_a_character_in_a_chinese_list_warns_nobody_in_another_script(tmp_path: Path) -> None:
     assert (
-        load(tmp_path, xx=GOOD, zh='language = "zh"\nstop = ["停"]\nstart = ["开"]\nhelp = ["帮"]\nwarning = ["聋"]\n')
+        load(
+            tmp_path,
+            xx=GOOD,
+            zh='language = "zh"\nstop = ["停"]\nstart = ["开"]\nhelp = ["帮"]\nbook = ["约"]\nlater = ["迟"]\nno = ["否"]\n'
+            'elsewhere = ["别"]\nwrong = ["误"]\nwarning = ["聋"]\n',
+        )
         is None
     )
     words = load_reply_words(tmp_path)

@@ -34,7 +34,7 @@ def test_every_message_of_the_plan_leaves_once_and_in_order(caplog: pytest.LogCa
     services, recorder = a_service(clock=clock)
     person = a_person(services)
     give(services, person, a_visit(an_ear("wax-left"), an_ear("grommet")), by="nurse")
-    for _ in range(40 * 24 * 2):  # forty days, every half hour
+    for _ in range(60 * 24 * 2):  # sixty days, every half hour: the last invitation too
         send_due(services, "worker")
         clock.forward(minutes=30)
     with services.open_reading() as work:

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 from babel.messages.pofile import read_po
-
 from builders import the_pack
+
 from service.domain.pack import Forms, Moment, Pack, Timing, Wording
 from service.errors import ContactError, ContentError
 from service.messages.catalogs import FILE, Catalogs, load_catalogs, template_catalog, update_po, write_pot

@@ -5,10 +5,10 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from builders import the_pack
 from hypothesis import given
 from hypothesis import strategies as st
 
-from builders import the_pack
 from service.domain.pack import Forms, Moment, Pack, Timing, Wording
 from service.domain.plan import Phrase
 from service.domain.visit import Ears

@@ -21,7 +21,8 @@ from service.domain.contact import Channel
 from service.domain.message import Attachment, Envelope, MessageKind, State
 from service.domain.plan import Status
 from service.domain.sending import Reason
-from service.planning.aftercare import give, set_status
+from service.links import page_url
+from service.planning.aftercare import give, live_link, set_status
 from service.planning.appointments import book
 from service.planning.booking_news import UNTOLD
 from service.planning.calendar import feed, invitation
@@ -69,11 +70,16 @@ class World:
         with self.services.open_reading() as work:
             return {entry.reason: entry.detail for entry in work.ledger.attention()}
 
-    def feed(self) -> bytes:
+    def link(self) -> str:
         with self.services.open_work() as work:
-            data = feed(
-                self.services, work, work.plans.get(self.plan), work.people.get("maud").contact, "https://x.example"
-            )
+            token = live_link(self.services, work, "maud", self.clock.now())
+            work.commit()
+        return page_url(self.services.clinic.base_url, token)
+
+    def feed(self) -> bytes:
+        link = self.link()
+        with self.services.open_work() as work:
+            data = feed(self.services, work, work.plans.get(self.plan), work.people.get("maud").contact, link)
             work.commit()
         assert data is not None
         return data
@@ -302,10 +308,10 @@ def test_the_same_invitation_again_is_the_same_octets() -> None:
     (envelope,) = world.send()
     world.clock.forward(hours=3)
     world.feed()
+    link = world.link()
     with world.services.open_work() as work:
         stored, contact = work.plans.get(world.plan), work.people.get("maud").contact
-        link = envelope.message.text.partition("https://")[2].split()[0].rstrip(".")
-        again = invitation(world.services, work, stored, contact, f"https://{link}", "maud@example.org")
+        again = invitation(world.services, work, stored, contact, link, "maud@example.org")
         work.commit()
     assert again is not None
     assert (again[0], again[1]) == (itip(envelope).data, "REQUEST")

@@ -5,19 +5,19 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, time
 
 import pytest
-from builders import StoppedClock, a_contact, a_person, a_service, a_visit, an_ear
+from builders import StoppedClock, a_person, a_service, a_visit, an_ear
 
 from service.delivery.dispatch import send_due
 from service.domain.contact import Channel
 from service.domain.message import Inbound, MessageKind, State
+from service.domain.plan import Status
 from service.domain.recall import Answer, Ended, Recall, RecallState
 from service.inbound.replies import Meaning, take_inbound
-from service.planning.aftercare import give
+from service.planning.aftercare import give, set_status
 from service.planning.appointments import book
 from service.planning.people import mark_died, mark_left
 from service.planning.recalling import answer_in, invited
 from service.services import Services
-from service.transports.port import RecordingTransport
 
 PHONE = "+447700900123"
 CAVITY = a_visit(an_ear("mastoid-cavity"))
@@ -114,7 +114,7 @@ def test_an_urgent_visit_leaves_the_return_open() -> None:
 def test_one_word_answers_an_invitation_and_is_confirmed(
     word: str, meaning: Meaning, state: RecallState, unit: str
 ) -> None:
-    services, _, clock, sent = given()
+    services, _, clock, _sent = given()
     recall = the_recall(services)
     run_until(services, clock, datetime.combine(recall.invite_on, time(12), UTC))
     assert texted(services, word, clock.at) is meaning
@@ -227,3 +227,14 @@ def test_an_answer_on_the_page_is_only_taken_while_somebody_asked() -> None:
         assert answer_in(services, work, "maud", Answer.NO, by="page", now=clock.at) is None
         work.commit()
     assert the_recall(services).open
+
+
+def test_a_withdrawn_plan_gives_the_return_before_it_back() -> None:
+    services, _, clock, _ = given()
+    first = the_recall(services)
+    clock.forward(days=10)
+    wrong = give(services, "maud", PRONE, "clinician")
+    set_status(services, wrong.id, Status.REVOKED, "clinician", "given to the wrong person")
+    with services.open_reading() as work:
+        assert work.recalls.open_of("maud") == first
+    assert set(invitations(services)) == {"return-due/1/1", "return-due/1/2", "return-due/1/3"}

@@ -35,6 +35,8 @@ FOR_FEWER = {
     "choices.show": {"lead"},
     "choices.change": {"lead"},
     "wording.budget": {"lead"},
+    "recall.settings_page": {"lead"},
+    "recall.save": {"lead"},
     **{
         f"wording.{name}": {"lead", "wording"}
         for name in (

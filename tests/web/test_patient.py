@@ -649,9 +649,9 @@ def test_a_pause_lasts_as_long_as_its_button_says_and_can_be_ended(clinic: Clini
 
 
 def dropped_after_stop(clinic: Clinic) -> bool:
-    """Whether nothing more goes out in the month that follows."""
+    """Whether nothing more goes out in the months that follow, the last invitation included."""
     before = len(clinic.sent.sent)
-    for _ in range(60):
+    for _ in range(150):
         clinic.clock.forward(hours=12)
         send_due(clinic.services, "test")
     with clinic.services.open_reading() as work:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, time
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 import pytest
@@ -14,6 +14,7 @@ from service.delivery.dispatch import send_due
 from service.domain.contact import Channel, Contact
 from service.domain.message import Inbound
 from service.domain.plan import Status
+from service.domain.recall import RecallState
 from service.inbound.replies import take_inbound
 from service.planning.aftercare import give
 
@@ -367,3 +368,67 @@ def test_what_is_not_there_gets_a_plain_page(tmp_path: Path, place: str) -> None
     answer = signed_in(tmp_path).get(place)
     assert answer.status_code == 404
     assert "not in the record" in answer.text
+
+
+def at(browser: Browser, on: date, login: str = "dina") -> None:
+    """Wind the clock to the morning of a day, and sign in there."""
+    browser.clock.at = datetime.combine(on, time(9), UTC)
+    browser.sign_in(login)
+
+
+@pytest.mark.parametrize(
+    ("do", "state", "did"),
+    [
+        ("came", RecallState.SEEN, "recorded that the person came, with nothing else to record"),
+        ("missed", RecallState.DUE, "recorded that nobody came to the appointment"),
+    ],
+)
+def test_once_the_day_has_passed_the_record_asks_whether_they_came(
+    tmp_path: Path, do: str, state: RecallState, did: str
+) -> None:
+    browser, person, plan = with_an_appointment(tmp_path, "dina")
+    at(browser, FIRST[0])
+    assert "Did they come?" not in browser.get(f"/people/{person}").text
+    at(browser, FIRST[0] + timedelta(days=1))
+    assert "Did they come?" in browser.get(f"/people/{person}").text
+    answer = browser.post(f"/plans/{plan}/came", {"do": do})
+    assert answer.headers["Location"].endswith(f"/people/{person}#plan-{plan}")
+    page = browser.get(f"/people/{person}").text
+    assert "Did they come?" not in page and did in page
+    with browser.services.open_reading() as work:
+        recall = work.recalls.newest_of(person)
+    assert recall is not None and recall.state is state
+    assert browser.post(f"/plans/{plan}/came", {"do": do}).status_code == 403, "it is said once"
+
+
+def test_what_was_said_of_an_appointment_must_make_sense(tmp_path: Path) -> None:
+    browser, _, plan = with_an_appointment(tmp_path)
+    assert browser.post(f"/plans/{plan}/came", {"do": "missed"}).status_code == 403, "it is still to come"
+    at(browser, FIRST[0] + timedelta(days=1))
+    assert browser.post(f"/plans/{plan}/came", {"do": "perhaps"}).status_code == 403
+    assert browser.post("/plans/none/came", {"do": "came"}).status_code == 404
+    assert booked(browser, plan) == FIRST
+
+
+def test_a_calendars_yes_stands_beside_the_appointment_until_that_changes(tmp_path: Path) -> None:
+    browser, person, plan = with_an_appointment(tmp_path, "dina")
+    with browser.services.open_work() as work:
+        now = browser.services.clock.now()
+        work.ledger.note("patient", "calendar-accepted", plan, now, sequence=0, stamp=now.isoformat())
+        work.commit()
+    page = browser.get(f"/people/{person}").text
+    assert "10:30 (accepted by calendar)" in page and "accepted the appointment by calendar" in page
+    browser.post(f"/plans/{plan}/appointment", {"do": "book", "on": "2026-12-17", "at": "14:00"})
+    assert "(accepted by calendar)" not in browser.get(f"/people/{person}").text
+
+
+def test_the_record_says_where_the_drops_before_the_appointment_stand_now(tmp_path: Path) -> None:
+    browser, person, plan = with_an_appointment(tmp_path, "dina")
+    assert "Drops before the appointment" not in browser.get(f"/people/{person}").text
+    browser.post(f"/plans/{plan}/appointment", {"do": "book", "on": "2026-12-17", "at": "14:00"})
+    assert (
+        "Drops before the appointment (right ear): now from Sat, 12 Dec 2026 for 5 days."
+        in browser.get(f"/people/{person}").text
+    )
+    browser.post(f"/plans/{plan}/appointment", {"do": "cancel"})
+    assert "Drops before the appointment (right ear): stopped" in browser.get(f"/people/{person}").text
