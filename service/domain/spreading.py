@@ -128,7 +128,7 @@ def check_dues(dues: Iterable[Due], capacity: Sequence[float]) -> None:
     """Raise ValueError for a person without any week in the horizon, two of one id, or a capacity below 0.
 
     The horizon is the length of `capacity`. A person whose earliest week lies beyond it is not due in it, and the
-    caller leaves the person out.
+    caller leaves the person out. An infinite capacity is allowed: a last week that has it means "later than these".
     """
     for week, fits in enumerate(capacity):
         if not fits >= 0:

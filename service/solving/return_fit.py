@@ -7,8 +7,9 @@ number of nodes is doubled until the likelihood no longer changes. The model is 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -31,6 +32,8 @@ SHAPE = (math.log(0.1), math.log(30.0))
 EAR_SD = (math.log(0.005), math.log(5.0))
 INTERCEPT = (-2.0, 16.0)
 """Where parameters are looked for, on the log scale; an estimate on the bound of shape or intercept is refused."""
+LOOSE = 1.0
+"""Standard errors of intercept or shape beyond this, on the log scale, tell nothing (a factor of 2.7). Our choice."""
 NEVER = -690.0
 """Stands for the log of 0 days: finite, so that 0 times it is 0."""
 STEEP = 600.0
@@ -200,6 +203,9 @@ def _fit_one(data: _Data, family: Family, ears_differ: bool, priors: bool) -> _F
                 slopes[-1] += 1 - ratio
         return -value / number, -slopes / number
 
+    def slopes_of(at: Floats, nodes: Floats, logs: Floats) -> Floats:
+        return cost(at, nodes, logs)[1] * number
+
     for count in NODES if ears_differ else (1,):
         nodes, logs = _nodes(count)
         result: Any = minimize(
@@ -209,12 +215,25 @@ def _fit_one(data: _Data, family: Family, ears_differ: bool, priors: bool) -> _F
         inside = np.array([low < x < high for x, (low, high) in zip(at, bounds, strict=True)])
         if not np.isfinite(result.fun) or np.abs(np.where(inside, result.jac, 0.0)).max() > 1e-4:
             return f"no optimum was found ({result.message})"
-        if not inside[[0, -2]].all():
-            return "the record does not tell how the time is spread"
+        if not inside[[0, -2]].all() or not _told(partial(slopes_of, nodes=nodes, logs=logs), at):
+            return "the record does not tell how long it takes, or how much the time varies"
         reached = _log_likelihood(data, family, at, nodes, logs)[0]
         if not ears_differ or abs(_log_likelihood(data, family, at, *_nodes(2 * count))[0] - reached) < AGREE:
             return _Found(family, at, reached)
     return "the differences between ears are too sharp to integrate"
+
+
+def _told(slopes: Callable[[Floats], Floats], at: Floats) -> bool:
+    """Whether the record tells the intercept and the shape (with the sd between ears as it was found): their standard
+    errors, from the curvature at the optimum, are at most LOOSE.
+    """
+    steps = 1e-4 * np.eye(len(at))[:-1]
+    curve = np.array([(slopes(at + step) - slopes(at - step))[:-1] / 2e-4 for step in steps])
+    try:
+        spread = np.diag(np.linalg.inv((curve + curve.T) / 2))[[0, -1]]
+    except np.linalg.LinAlgError:
+        return False
+    return bool(np.isfinite(spread).all() and (spread > 0).all() and (spread <= LOOSE**2).all())
 
 
 _OPTIONS = {"maxiter": 500, "maxfun": 1000, "ftol": 1e-13, "gtol": 1e-7}

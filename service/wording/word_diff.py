@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 from enum import StrEnum
@@ -43,7 +43,8 @@ class Piece:
 
 
 def word_diff(before: str, after: str) -> tuple[Piece, ...]:
-    """The pieces from `before` to `after` in reading order; at one place what went comes first.
+    """The pieces from `before` to `after` in reading order; at one place what went comes first. Places with only a
+    space between them are one place: several words that changed are read as a whole.
 
     Those that are not ADDED spell `before`, those that are not REMOVED spell `after`.
 
@@ -52,19 +53,27 @@ def word_diff(before: str, after: str) -> tuple[Piece, ...]:
         [('same', 'Call {phone}'), ('removed', ' now'), ('same', '.')]
     """
     old, new = words(before), words(after)
+    found = SequenceMatcher(None, old, new, autojunk=False).get_opcodes()
     pieces: list[Piece] = []
-    for tag, start, end, new_start, new_end in SequenceMatcher(None, old, new, autojunk=False).get_opcodes():
-        if tag == "equal":
-            _add(pieces, Change.SAME, old[start:end])
+    went = came = ""
+    for place, (tag, start, end, new_start, new_end) in enumerate(found):
+        gone, put = "".join(old[start:end]), "".join(new[new_start:new_end])
+        only_space = gone.isspace() and 0 < place < len(found) - 1 and bool(went and came)
+        if tag == "equal" and not only_space:
+            _add(pieces, Change.REMOVED, went)
+            _add(pieces, Change.ADDED, came)
+            _add(pieces, Change.SAME, gone)
+            went = came = ""
         else:
-            _add(pieces, Change.REMOVED, old[start:end])
-            _add(pieces, Change.ADDED, new[new_start:new_end])
+            went, came = went + gone, came + put
+    _add(pieces, Change.REMOVED, went)
+    _add(pieces, Change.ADDED, came)
     return tuple(pieces)
 
 
-def _add(pieces: list[Piece], change: Change, some: Sequence[str]) -> None:
-    if some:
-        pieces.append(Piece(change=change, text="".join(some)))
+def _add(pieces: list[Piece], change: Change, text: str) -> None:
+    if text:
+        pieces.append(Piece(change=change, text=text))
 
 
 @lru_cache(maxsize=1024)

@@ -10,16 +10,18 @@ from pathlib import Path
 
 import pytest
 from builders import a_clinic, the_pack
-from web.staff_pages import Browser, a_browser
+from sqlalchemy import select
+from web.staff_pages import Browser, a_browser, invented_urdu
 from web.test_wording import add_team
 from werkzeug.test import TestResponse
 
 from service.domain.placeholders import PLACEHOLDERS
 from service.domain.plan import Phrase
-from service.domain.revision import Origin, Revision, Texts
+from service.domain.revision import Origin, Revision, Standing, Texts
 from service.errors import TextFault
 from service.planning.approving import Approving, add_language, approve, approve_units
 from service.services import Services
+from service.storage.tables import AuditRow
 from service.web.wording_fields import MEANINGS, marked
 from service.wording.book import Entry
 
@@ -358,6 +360,49 @@ def test_a_second_person_approves_with_a_day_and_the_history_says_so(tmp_path: P
     assert said(writer.services, "message.greeting", name="Maud") == "Hello Maud,"
     writer.clock.at = datetime(2026, 12, 1, 0, 0, 1, tzinfo=UTC)
     assert said(writer.services, "message.greeting", name="Maud") == "Good day Maud,"
+
+
+def test_a_text_for_a_later_day_stands_in_its_field_until_then(tmp_path: Path) -> None:
+    lead = a_desk(tmp_path)
+    services = lead.services
+    data = {"digest": entry(services, "pl", "page.title").draft_digest, "read": "yes", "from": "2026-12-24"}
+    assert lead.post("/wording/pl/page.title/approve", data).status_code == 303
+    found = entry(services, "pl", "page.title")
+    assert (found.standing, found.draft) == (Standing.DRAFT, None)
+    assert found.shown is not None
+    (field,) = found.shown["any"]
+    page = lead.get("/wording/pl/page.title").text
+    assert f">\n{field}</textarea>" in page
+    assert "Lena Ford (lena) approved the text above; it counts from Thu 24 Dec 2026, 00:00." in plain(page)
+    assert "The text that is approved from Thu 24 Dec 2026, 00:00." in lead.get("/wording/pl/page.title/preview").text
+    # Who writes on begins from it, and what they wrote waits beside it.
+    assert save(lead, "/wording/pl/page.title", {"any": (f"{field} 2",)}).status_code == 303
+    assert entry(services, "pl", "page.title").draft == {"any": (f"{field} 2",)}
+
+
+@pytest.mark.parametrize(
+    ("recorded", "said"),
+    [
+        (True, "(with the right for اردو)"),
+        (False, "(now: no right for this language; by which right it was then is not on record)"),
+    ],
+)
+def test_the_history_says_by_which_right_somebody_approved_also_when_it_was_taken_away(
+    tmp_path: Path, recorded: bool, said: str
+) -> None:
+    reviewer = a_desk(tmp_path, "wilf", catalogs=invented_urdu(tmp_path))
+    services = reviewer.services
+    data = {"digest": entry(services, "ur", "page.title").draft_digest, "read": "yes"}
+    assert reviewer.post("/wording/ur/page.title/approve", data).status_code == 303
+    with services.open_work() as work:
+        row = work.staff.row_by_login("wilf")
+        assert row is not None
+        row.approves = ""
+        if not recorded:  # as in a record of before
+            for line in work._session.scalars(select(AuditRow).where(AuditRow.action == "wording-approved")):
+                line.detail = {name: value for name, value in line.detail.items() if name != "right"}
+        work.commit()
+    assert f"by Wilf Moore (wilf) {said}, in force from" in plain(reviewer.get("/wording/ur/page.title").text)
 
 
 @pytest.mark.parametrize(

@@ -70,3 +70,12 @@ def test_the_pieces_spell_both_texts(before: str, after: str) -> None:
     assert "".join(each.text for each in pieces if each.change is not Change.ADDED) == before
     assert "".join(each.text for each in pieces if each.change is not Change.REMOVED) == after
     assert all(each.text for each in pieces)
+
+
+def test_words_that_all_changed_are_read_as_a_whole() -> None:
+    found = [(piece.change, piece.text) for piece in word_diff("Keep it dry.", "Let no water in.")]
+    assert found == [
+        (Change.REMOVED, "Keep it dry"),
+        (Change.ADDED, "Let no water in"),
+        (Change.SAME, "."),
+    ]
