@@ -82,7 +82,7 @@ def _follow(
     work.plans.appoint(stored.id, appointment)
     changed = replace(stored, appointment=appointment)
     contact = work.people.get(stored.person_id).contact
-    follow_appointment_in(services, work, changed, now)
+    follow_appointment_in(services, work, changed, now, by=by)
     changed = follow_softening_in(services, work, changed, contact, by, now)
     replan(services, work, changed, contact, now)
     tell_in(services, work, stored, changed, contact, revise_appointment_in(services, work, changed, now), now)

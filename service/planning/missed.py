@@ -113,7 +113,7 @@ def _stands(services: Services, work: UnitOfWork, stored: StoredPlan) -> bool:
 
 def _miss(services: Services, work: UnitOfWork, stored: StoredPlan, by: str, now: datetime) -> None:
     cleared = replace(stored, appointment=None)
-    follow_appointment_in(services, work, cleared, now, missed=True)
+    follow_appointment_in(services, work, cleared, now, by=by, missed=True)
     _clear(services, work, stored, now)
     work.ledger.note(by, MISSED, stored.id, now, before="T".join(stored.booked or ()))
 

@@ -13,7 +13,7 @@ from service.domain.recall import Ended, Recall, RecallState, Standing, anew, en
 from service.errors import NotAllowedError
 from service.planning.laying_out import replan
 from service.planning.recall_settings import settings_now, today_at
-from service.planning.recalling import NO_ANSWER, WANTS_VISIT
+from service.planning.recalling import SETTLED_BY_BOOKING
 from service.planning.weeks import SPREAD
 from service.services import Services
 from service.storage.recall_views import Listed
@@ -160,7 +160,7 @@ def decide(
         work.recalls.save(after)
         stored, contact = work.plans.get(recall.plan_id), work.people.get(recall.person_id).contact
         replan(services, work, stored, contact, now)
-        work.by_hand.close_open(recall.person_id, (NO_ANSWER, WANTS_VISIT), by, now)
+        work.by_hand.close_open(recall.person_id, SETTLED_BY_BOOKING, by, now)
         detail = {"decision": decision.value, "reason": reason} | ({"on": on.isoformat()} if on else {})
         work.ledger.note(by, "recall-decided", recall_id, now, **detail)
         work.commit()

@@ -37,7 +37,13 @@ WANTS_VISIT = "recall-wants-visit"
 DECLINED = "recall-declined"
 WRONG_PERSON = "recall-wrong-person"
 NO_ANSWER = "recall-no-answer"
+RETURN_SOON = "return-soon"
 """Reasons of the attention list."""
+SETTLED_BY_BOOKING = (WANTS_VISIT, NO_ANSWER, RETURN_SOON)
+
+
+SOON = 3
+"""Days within which a return that is not booked is for a person and not for an invitation alone. Our choice."""
 
 
 def open_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datetime) -> Recall | None:
@@ -58,8 +64,15 @@ def open_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datet
         invite_on=ask_on(stored.plan.on, window.ideal, lead),
         opened=now,
     )
+    today = today_at(services, now)
     if stored.appointment is not None and stored.appointment[0] <= window.latest:
         recall = booked(recall)
+    elif recall.invite_on <= today:
+        # The morning of the first invitation has passed: the ear is due so soon that somebody should book it now.
+        recall = replace(recall, invite_on=today + timedelta(days=1))
+        if window.ideal <= today + timedelta(days=SOON):
+            detail = f"nothing is booked, and the return is due on {window.ideal}, {window.latest} at the latest"
+            work.ledger.ask(stored.person_id, RETURN_SOON, now, detail=detail)
     work.recalls.save(recall)
     return recall
 
@@ -84,14 +97,17 @@ def follow_appointment_in(
     stored: StoredPlan,
     now: datetime,
     *,
+    by: str,
     missed: bool = False,
 ) -> None:
-    """The recall of a plan follows its appointment: booked, or asked anew when it was cancelled or missed."""
+    """The recall of a plan follows its appointment: booked, or asked anew when it was cancelled or missed. A booking
+    also closes what the attention list asked about it."""
     recall = work.recalls.open_of(stored.person_id)
     if recall is None or recall.plan_id != stored.id:
         return
     if stored.appointment is not None:
         work.recalls.save(booked(recall))
+        work.by_hand.close_open(stored.person_id, SETTLED_BY_BOOKING, by, now)
     elif recall.state is RecallState.BOOKED:
         work.recalls.save(unbooked(recall, today_at(services, now), missed=missed))
 

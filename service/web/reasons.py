@@ -43,6 +43,7 @@ ATTENTION: dict[str, str] = {
     "calendar-declined": "declined the appointment by calendar: free the slot",
     "calendar-tentative": "answered “perhaps” to the appointment by calendar",
     "calendar-answered": "answered the appointment by calendar",
+    "return-soon": "is due back within days and nothing is booked: book it now",
     "return-not-asked": "the return is due and no invitation will go by itself",
 }
 """Reasons of the attention list, and kinds of words from strangers, to what staff read."""

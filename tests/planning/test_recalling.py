@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 
 import pytest
 from builders import StoppedClock, a_person, a_service, a_visit, an_ear
@@ -238,3 +238,24 @@ def test_a_withdrawn_plan_gives_the_return_before_it_back() -> None:
     with services.open_reading() as work:
         assert work.recalls.open_of("maud") == first
     assert set(invitations(services)) == {"return-due/1/1", "return-due/1/2", "return-due/1/3"}
+
+
+def test_who_is_due_tomorrow_is_for_a_person_at_once_and_invited_tomorrow() -> None:
+    services, _, clock, _ = given(a_visit(an_ear("battery-removed")))
+    recall = the_recall(services)
+    assert recall.invite_on == clock.at.date() + timedelta(days=1)
+    assert "return is due on" in attention(services)["return-soon"]
+    assert set(invitations(services)) == {"return-due/1/1", "return-due/1/2", "return-due/1/3"}
+    booked, _, _, _ = given(
+        a_visit(an_ear("battery-removed"), next_appointment=date(2026, 11, 26), next_appointment_time=time(9))
+    )
+    assert the_recall(booked).state is RecallState.BOOKED and "return-soon" not in attention(booked)
+
+
+def test_booking_closes_what_the_attention_list_asked() -> None:
+    services, stored, clock, _ = given()
+    run_until(services, clock, datetime.combine(the_recall(services).invite_on, time(12), UTC))
+    texted(services, "yes", clock.at)
+    assert "recall-wants-visit" in attention(services)
+    book(services, stored.id, (clock.at.date() + timedelta(days=9), time(10, 30)), "desk")
+    assert "recall-wants-visit" not in attention(services)
