@@ -67,10 +67,11 @@ def give_out_weeks(services: Services) -> int:
         ]
     capacity = [float(settings.capacity(start + timedelta(weeks=number))) for number in range(rules.horizon_weeks)]
     found = spread([each.due for each in asked], capacity, costs_of(rules))
-    moved = sum(
-        _move(services, each, start, found.weeks[each.due.id], today) for each in asked if not each.due.promised
-    )
+    free = [(each, start + timedelta(weeks=found.weeks[each.due.id])) for each in asked if not each.due.promised]
+    moved = sum(_move(services, each, week, today) for each, week in free if monday(each.recall.invite_on) != week)
+    kept = [each.recall for each, week in free if monday(each.recall.invite_on) == week != each.recall.week]
     with services.open_work() as work:
+        work.recalls.keep_weeks(kept)
         missing = cure([each.due for each in asked], capacity)
         work.ledger.set_fact(SPREAD, _document(found, missing, start, today))
         work.commit()
@@ -164,26 +165,22 @@ def costs_of(rules: RecallRules) -> Costs:
     )
 
 
-def _move(services: Services, asked: Asked, start: date, week: int, today: date) -> bool:
-    """Store the week that a recall was given, if it is another one; whether its day changed. The ideal day stays where
-    its week is the one given; else the same day of the week."""
-    before, wanted = asked.recall, start + timedelta(weeks=week)
-    day = asked.ideal_day if monday(asked.ideal_day) == wanted else wanted + timedelta(days=asked.ideal_day.weekday())
+def _move(services: Services, asked: Asked, week: date, today: date) -> bool:
+    """Move the first invitation of a recall into the week of this Monday; whether it was moved. It keeps its ideal day
+    where its ideal week was given, else the same day of the week."""
+    before = asked.recall
+    day = asked.ideal_day if monday(asked.ideal_day) == week else week + timedelta(days=asked.ideal_day.weekday())
     day = max(day, today + timedelta(days=1))
-    if before.week == wanted and monday(before.invite_on) == wanted:
-        return False
     now = services.clock.now()
     with services.open_work() as work:
         recall = work.recalls.get(before.id)
         if recall.state is not RecallState.DUE or (recall.round, recall.invite_on) != (before.round, before.invite_on):
             return False  # it changed since the night's reading
-        after = moved_to(recall, day)
-        work.recalls.save(after)
-        if after.invite_on != recall.invite_on:
-            stored, contact = work.plans.get(recall.plan_id), work.people.get(recall.person_id).contact
-            replan(services, work, stored, contact, now)
+        work.recalls.save(moved_to(recall, day))
+        stored, contact = work.plans.get(recall.plan_id), work.people.get(recall.person_id).contact
+        replan(services, work, stored, contact, now)
         work.commit()
-    return after.invite_on != before.invite_on
+    return True
 
 
 def _document(found: Spread, missing: Cure, start: date, today: date) -> str:

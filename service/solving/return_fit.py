@@ -41,7 +41,10 @@ STEEP = 600.0
 
 @dataclass(frozen=True, slots=True)
 class _Data:
-    """The gaps with a return first within each ear's run; rows ordered by ear, `first` the start of each ear's run."""
+    """The gaps as rows ordered by ear: `first` is the first row of each ear, `run` the number of each row's ear.
+
+    `low` and `high` are logs of days; `high` has only the rows that are `back`.
+    """
 
     low: Floats
     high: Floats

@@ -5,7 +5,7 @@ from __future__ import annotations
 from contextlib import suppress
 from datetime import datetime, timedelta
 
-from sqlalchemy import delete, func, select, update
+from sqlalchemy import delete, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
@@ -17,7 +17,6 @@ from service.storage.tables import (
     AuditRow,
     CallbackRow,
     FactRow,
-    InboundRow,
     LeaseRow,
 )
 
@@ -81,11 +80,6 @@ class Ledger:
         if row is None:
             raise NotFoundError("this entry is not on the attention list")
         row.done, row.done_by = now, by
-
-    def open_count(self) -> int:
-        """How many things need a person, words of strangers included."""
-        entries = self._session.scalar(select(func.count()).where(AttentionRow.done.is_(None))) or 0
-        return entries + (self._session.scalar(select(func.count()).where(InboundRow.handled.is_(None))) or 0)
 
     def take_lease(self, name: str, owner: str, now: datetime, length: timedelta) -> bool:
         """Take or renew a named duty. False when another owner holds it and its time has not run out."""

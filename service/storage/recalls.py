@@ -7,12 +7,12 @@ from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from typing import cast
 
-from sqlalchemy import Table, select
+from sqlalchemy import Table, bindparam, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.message import MessageKind, State
 from service.domain.plan import Status
-from service.domain.recall import Answer, Ended, Recall, RecallState, Window, invitation_key
+from service.domain.recall import Answer, Ended, Recall, RecallState, Window, invitation_key, monday
 from service.domain.visit import Ears
 from service.errors import NotFoundError
 from service.storage.among import among
@@ -92,6 +92,23 @@ class Recalls:
         """Recalls, open or ended, whose ideal day lies in this time (both ends counted)."""
         query = select(RecallRow).where(RecallRow.ideal.between(first, last)).order_by(RecallRow.ideal, RecallRow.id)
         return [recall_of(row) for row in self._session.scalars(query)]
+
+    def keep_weeks(self, recalls: Iterable[Recall]) -> None:
+        """Note that these recalls keep the week that they are in, unless they changed since they were read."""
+        given = [{"id_": each.id, "day": each.invite_on, "monday": monday(each.invite_on)} for each in recalls]
+        if given:
+            table = cast("Table", RecallRow.__table__)
+            self._session.connection().execute(
+                update(table)
+                .where(
+                    table.c.id == bindparam("id_"),
+                    table.c.invite_on == bindparam("day"),
+                    table.c.state == RecallState.DUE.value,
+                )
+                .values(week=bindparam("monday")),
+                given,
+            )
+            self._session.expire_all()
 
     def put_before_a_person(self, person_id: str, reason: str, message_id: str) -> bool:
         """Whether this was on the attention list already, be it open or done."""

@@ -37,10 +37,10 @@ def why_not(services: Services, entry: Entry, rights: Rights) -> str:
     """Why this person may not approve the newest text, in one sentence; empty where they may, or where nothing waits
     for a person or for its day."""
     begins = entry.coming
-    if entry.draft is None and begins is None:
-        return ""
     if not waiting(entry, services.clock.now()) and begins is not None and begins.approval is not None:
         return f"{begins.approval.by} approved this text; it counts from {moment(begins.approval.effective)}."
+    if entry.draft is None:
+        return ""
     draft = next((each for each in entry.history if each.id == entry.draft_id), None) or Revision(
         id="",
         language=entry.language,

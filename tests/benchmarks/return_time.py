@@ -2,12 +2,13 @@
 
 usage: python return_time.py [--seed 1] [--times 8] [--level 0.2]
 
-Each row is one truth: so many clinics (more of small ones) are simulated and fitted, and 100 ears of each get a proposal. `family` is how
-often Weibull was chosen. `chance` is the mean true chance of wax at the proposed interval (aim: the level). `bias` is the
-mean of the proposed days less the days at which the ear's true chance is the level, `off` the median distance between
-the two. `kept` is the share of ears whose true chance there is at most the level and 5 points, `well over` those more
-than 15 points over it. The same for the record alone (traits, no own past), and `kept` for everybody at the interval at
-which the mean chance is the level: what one fixed interval could do at best. No content bounds, unless the row says so.
+Each row is one truth: so many clinics (more, where they are small) are simulated and fitted, and 100 ears of each get a
+proposal. `family` is how often Weibull was chosen. `chance` is the mean true chance of wax at the proposed interval (aim:
+the level). `bias` is the mean of the proposed days less the days at which the ear's true chance is the level (somewhat
+below 0 even for a perfect estimate, which must allow for what it cannot know of an ear), `off` the median distance
+between the two. `kept` is the share of ears whose true chance there is at most the level and 5 points, `well over` those
+more than 15 points over it. Then the same for the record alone (traits, no own past), and `kept` for everybody at the
+one interval at which the mean chance is the level. No content bounds, unless the row says so.
 """
 
 from __future__ import annotations

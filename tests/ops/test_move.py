@@ -170,7 +170,7 @@ def test_while_the_service_has_postgresql_open_nothing_is_moved(tmp_path: Path, 
     last = f"sqlite:///{tmp_path / 'last.sqlite'}"
     services, _ = a_service(postgres_url)
     with services.open_reading() as work:
-        assert work.ledger.open_count() == 0
+        assert work.ledger.attention() == []
         refused = run_move(tmp_path, postgres_url, last)
     assert refused.exit_code == 1
     assert "other connections of the service are open" in refused.output

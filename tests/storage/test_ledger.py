@@ -65,10 +65,10 @@ def test_words_of_a_stranger_count_among_what_needs_a_person() -> None:
     with services.open_work() as work:
         work.inbound.add(words, "", "reply")
         work.commit()
-        assert work.ledger.open_count() == 1
+        assert work.inbound.open_count() == 1
         work.inbound.handle(Channel.TEXT, "1", "desk", services.clock.now())
         work.commit()
-        assert work.ledger.open_count() == 0
+        assert work.inbound.open_count() == 0
 
 
 def test_a_duty_that_is_given_up_can_be_taken_at_once_but_only_its_holder_can_give_it_up(database_url: str) -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 from builders import a_person
 from web.staff_pages import PASSWORD, a_browser, signed_in
 
+from service.planning.staffing import add_member
 from service.web import access
 
 
@@ -155,3 +157,19 @@ def test_somebody_switched_off_is_out_at_once(tmp_path: Path) -> None:
         work.commit()
     assert browser.get("/people").status_code == 302
     assert browser.sign_in("cleo").status_code == 403
+
+
+def test_who_works_on_wording_alone_begins_there_sees_no_link_that_is_closed_and_can_sign_out(tmp_path: Path) -> None:
+    browser = a_browser(tmp_path)
+    add_member(browser.services, "wilf", "Wilf Moore", frozenset({"wording"}), PASSWORD, by="test")
+    assert browser.sign_in("wilf").headers["Location"] == "/wording"
+    assert browser.get("/").headers["Location"] == "/wording"
+    nav = browser.get("/wording").text.partition('<nav aria-label="Pages">')[2].partition("</nav>")[0]
+    links = re.findall(r'href="([^"]+)"', nav)
+    assert "/wording" in links
+    assert {place: browser.get(place).status_code for place in links} == dict.fromkeys(links, 200)
+    closed = browser.get("/people")
+    assert closed.status_code == 403 and 'href="/"' in closed.text, "a way back"
+    token = browser.token("/wording")
+    assert browser.client.post("/sign-out", data={"csrf": token}).status_code == 302
+    assert browser.get("/wording").status_code == 302

@@ -9,7 +9,7 @@ from builders import a_person, a_visit, an_ear
 from playwright.sync_api import Browser as Chromium
 from playwright.sync_api import Page
 from web.staff_pages import Browser
-from web.test_staff_browser import a_desk, chromium, sign_in  # noqa: F401 (a fixture)
+from web.test_staff_browser import a_desk, sign_in
 
 from service.domain.pack import ClinicChoices
 from service.planning.aftercare import give
@@ -38,7 +38,7 @@ def focus_with_tab(page: Page, selector: str) -> None:
 
 @pytest.mark.parametrize("width", [320, 1366])
 def test_the_whole_path_without_javascript_on_a_small_and_on_a_large_screen(
-    chromium: Chromium,  # noqa: F811
+    chromium: Chromium,
     tmp_path: Path,
     width: int,
 ) -> None:
@@ -72,7 +72,7 @@ def test_the_whole_path_without_javascript_on_a_small_and_on_a_large_screen(
         assert chosen(browser).agents[0] == "almond-oil"
 
 
-def test_by_keyboard_alone_a_policy_is_changed_seen_and_saved(chromium: Chromium, tmp_path: Path) -> None:  # noqa: F811
+def test_by_keyboard_alone_a_policy_is_changed_seen_and_saved(chromium: Chromium, tmp_path: Path) -> None:
     complaints: list[str] = []
     with a_desk(tmp_path) as (browser, address), chromium.new_context() as context:
         give(browser.services, "maud", a_visit(an_ear("grommet")), by="nurse")

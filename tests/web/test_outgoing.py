@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from builders import a_person, a_visit, an_ear
 from playwright.sync_api import Browser as Chromium
-from playwright.sync_api import sync_playwright
 from web.staff_pages import Browser, invented_urdu, signed_in
 from web.test_staff_browser import a_desk, sign_in
 
@@ -320,14 +318,6 @@ def test_every_look_at_a_message_is_on_the_persons_record(tmp_path: Path) -> Non
 
 
 # On a phone
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Chromium]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        yield browser
-        browser.close()
 
 
 @pytest.mark.parametrize("width", [400, 1280])

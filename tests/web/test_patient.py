@@ -77,7 +77,7 @@ class Clinic:
                 work.messages.of_person("maud"),
                 len(work.ledger.history("maud")),
                 len(work.ledger.history(self.plan.id)),
-                work.ledger.open_count(),
+                work.ledger.attention(),
                 work.links.live_id("maud"),
             )
 

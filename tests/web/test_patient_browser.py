@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from builders import a_person, a_service, a_visit, an_ear, some_settings, the_catalogs, the_pack
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 from werkzeug.serving import make_server
 
 from service.planning.aftercare import give, live_link
@@ -20,7 +20,6 @@ from service.services import Services
 from service.web.app import create_app
 from service.wording.pseudo import TAG, with_pseudo
 
-CHROMIUM = "/usr/bin/chromium"
 PATHS = ("", "?q=swim", "?q=bleeding", "/change", "/stop")
 LEAST = 44
 """The least height and width of a patient's button, CSS pixels."""
@@ -119,24 +118,16 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
         yield found
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield found
-        found.close()
-
-
 Opener = Callable[..., Page]
 
 
 @pytest.fixture
-def open_page(browser: Browser) -> Iterator[Opener]:
+def open_page(chromium: Browser) -> Iterator[Opener]:
     """Opens an address on a screen of this width, without JavaScript unless asked for; fails on any outside call."""
     contexts = []
 
     def open_it(url: str, width: int = 390, height: int = 760, *, scripts: bool = False) -> Page:
-        context = browser.new_context(viewport={"width": width, "height": height}, java_script_enabled=scripts)
+        context = chromium.new_context(viewport={"width": width, "height": height}, java_script_enabled=scripts)
         contexts.append(context)
         page = context.new_page()
         outside: list[str] = []

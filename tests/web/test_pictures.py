@@ -6,14 +6,11 @@ They go to tests/output/; `TRAGUS_PICTURES=.pictures tests/run tests/web/test_pi
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
 from builders import a_visit, an_ear
 from PIL import Image
 from playwright.sync_api import Browser as Chromium
-from playwright.sync_api import sync_playwright
 from web.test_staff_browser import COMMON_KEYS, a_desk, sign_in
 
 from service.links import token_of
@@ -21,14 +18,6 @@ from service.planning.aftercare import give
 
 ROOT = Path(__file__).resolve().parents[2]
 PLACE = ROOT / os.environ.get("TRAGUS_PICTURES", "tests/output")
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Chromium]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        yield browser
-        browser.close()
 
 
 def worth_seeing(place: Path) -> bool:

@@ -5,14 +5,14 @@ Pictures of every state go to tests/output/.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import date, time
 from pathlib import Path
 
 import pytest
 from builders import a_contact, a_visit
 from playwright.sync_api import Browser as Chromium
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Page
 from web.staff_pages import Browser
 from web.test_staff_browser import COMMON_KEYS, a_desk, sign_in
 
@@ -23,14 +23,6 @@ from service.storage.records import Person
 
 PLACE = Path(__file__).resolve().parents[1] / "output"
 WIDTHS = (1280, 400)
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Chromium]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        yield browser
-        browser.close()
 
 
 def booked(browser: Browser) -> None:

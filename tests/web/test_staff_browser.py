@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from builders import a_person
 from playwright.sync_api import Browser as Chromium
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Page
 from web.staff_pages import PASSWORD, Browser, a_browser
 from werkzeug.serving import make_server
 
@@ -18,14 +18,6 @@ from service.domain.plan import Plan
 
 COMMON_KEYS = ("Space", "m", "Space", "ArrowRight", "n", "Space", "Enter", "Control+Enter")
 """Hard wax cleared, microsuction, over to the left ear, normal, propose, give."""
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Chromium]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        yield browser
-        browser.close()
 
 
 @contextmanager

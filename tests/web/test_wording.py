@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from builders import a_person, a_visit, an_ear, the_pack
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import Browser as Chromium
 from sqlalchemy import Engine, event
 from web.staff_pages import PASSWORD, Browser, a_browser, invented_urdu, password_hash
 from web.test_staff_browser import a_desk as a_running_desk
@@ -551,34 +551,36 @@ def test_words_are_shown_as_text_wherever_they_stand(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("width", [320, 800, 1280])
-def test_with_thirteen_languages_no_page_scrolls_sideways(tmp_path: Path, width: int) -> None:
+def test_with_thirteen_languages_no_page_scrolls_sideways(chromium: Chromium, tmp_path: Path, width: int) -> None:
     place = Path(__file__).resolve().parents[1] / "output"
     place.mkdir(parents=True, exist_ok=True)
-    with a_running_desk(tmp_path) as (browser, address), sync_playwright() as playwright:
+    with a_running_desk(tmp_path) as (browser, address):
         add_team(browser.services)
         with browser.services.open_reading() as work:
             there = len(browser.services.book(work).languages)
         for tag in ("zh-Hant", "pa-Arab", "so", "bn", "ta")[: 13 - there]:
             add_language(browser.services, tag, "lena")
-        chromium = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
         page = chromium.new_page(viewport={"width": width, "height": 900})
         page.goto(f"{address}/sign-in")
         page.fill("#login", "lena")
         page.fill("#password", PASSWORD)
         page.keyboard.press("Enter")
         page.wait_for_url("**/people")
-        for name, where in (("overview", "/wording?only=blocking"), ("language", "/wording/ur?topic=water")):
+        for name, where in (
+            ("overview", "/wording?only=blocking"),
+            ("budgets", "/wording/budgets"),
+            ("language", "/wording/ur?topic=water"),
+        ):
             page.goto(f"{address}{where}")
             assert page.evaluate("document.documentElement.scrollWidth") <= width, where
             page.screenshot(path=place / f"wording-{name}-{width}.png")
         assert page.evaluate("document.querySelectorAll('#file').length") == 1
-        chromium.close()
+        page.close()
 
 
-def test_by_keyboard_and_without_script_a_tick_is_set_and_approved(tmp_path: Path) -> None:
-    with a_running_desk(tmp_path) as (browser, address), sync_playwright() as playwright:
+def test_by_keyboard_and_without_script_a_tick_is_set_and_approved(chromium: Chromium, tmp_path: Path) -> None:
+    with a_running_desk(tmp_path) as (browser, address):
         add_team(browser.services)
-        chromium = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
         page = chromium.new_context(java_script_enabled=False).new_page()
         page.goto(f"{address}/sign-in")
         page.fill("#login", "lena")
@@ -593,7 +595,7 @@ def test_by_keyboard_and_without_script_a_tick_is_set_and_approved(tmp_path: Pat
         page.get_by_role("button", name="Approve what is ticked").focus()
         page.keyboard.press("Enter")
         page.wait_for_url("**approved=1")
-        chromium.close()
+        page.context.close()
         assert [each.approval is not None for each in history(browser, "ur", "page.title")] == [True]
 
 
@@ -606,3 +608,22 @@ def test_a_plan_that_is_over_affects_nobody(tmp_path: Path) -> None:
         work.plans.set_status(getattr(plan, "id", plan), Status.REVOKED)
         work.commit()
     assert cells(browser.get("/wording").text, "page.title")["ur"] == "draft"
+
+
+# Budgets
+
+
+def test_a_budget_is_set_and_a_wrong_one_comes_back_in_its_field(tmp_path: Path) -> None:
+    browser = a_desk(tmp_path)
+    wrong = browser.post("/wording/budgets/dose", {"parts": "many", "parts_ucs2": "5", "sentence_words": ""})
+    assert wrong.status_code == 422
+    assert "Dose reminder, Most parts: give a whole number from 1 to 200." in wrong.text
+    assert 'value="many"' in wrong.text and 'name="parts_ucs2" value="5"' in wrong.text, "nothing typed is lost"
+    assert browser.post("/wording/budgets/dose", {"parts": "201"}).status_code == 422
+    with browser.services.open_reading() as work:
+        assert browser.services.budgets(work) == browser.services.pack.budgets
+    done = browser.post("/wording/budgets/dose", {"parts": "2", "parts_ucs2": "5", "sentence_words": ""})
+    page = browser.get(done.headers["Location"]).text
+    assert "<b>Saved:</b> Dose reminder." in page and "<small>shipped: 1</small>" in page
+    with browser.services.open_reading() as work:
+        assert browser.services.budgets(work)["dose"].parts == 2

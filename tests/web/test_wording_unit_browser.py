@@ -12,7 +12,6 @@ from playwright.sync_api import Browser as Chromium
 from playwright.sync_api import Locator, Page
 from web.staff_pages import PASSWORD
 from web.test_choices_browser import fits
-from web.test_staff_browser import chromium  # noqa: F401 (a fixture)
 from web.test_wording_unit import Desk, a_desk, entry, history, typed
 from werkzeug.serving import make_server
 
@@ -59,7 +58,7 @@ def write(field: Locator, text: str) -> None:
     field.page.wait_for_timeout(60)
 
 
-def test_a_token_in_the_field_behaves_as_one_piece(chromium: Chromium, tmp_path: Path) -> None:  # noqa: F811
+def test_a_token_in_the_field_behaves_as_one_piece(chromium: Chromium, tmp_path: Path) -> None:
     complaints: list[str] = []
     with at_work(tmp_path) as (_, address), chromium.new_context() as context:
         page = context.new_page()
@@ -121,7 +120,7 @@ def test_a_token_in_the_field_behaves_as_one_piece(chromium: Chromium, tmp_path:
     assert complaints == []
 
 
-def test_what_is_pasted_over_a_part_of_a_token_takes_all_of_it(chromium: Chromium, tmp_path: Path) -> None:  # noqa: F811
+def test_what_is_pasted_over_a_part_of_a_token_takes_all_of_it(chromium: Chromium, tmp_path: Path) -> None:
     with at_work(tmp_path) as (_, address), chromium.new_context() as context:
         page = context.new_page()
         sign_in(page, address)
@@ -140,7 +139,7 @@ def test_what_is_pasted_over_a_part_of_a_token_takes_all_of_it(chromium: Chromiu
 
 
 def test_without_a_script_and_by_keyboard_a_text_is_refused_mended_and_saved(
-    chromium: Chromium,  # noqa: F811
+    chromium: Chromium,
     tmp_path: Path,
 ) -> None:
     with at_work(tmp_path) as (browser, address), chromium.new_context(java_script_enabled=False) as context:
@@ -165,7 +164,7 @@ def test_without_a_script_and_by_keyboard_a_text_is_refused_mended_and_saved(
 
 
 @pytest.mark.parametrize("width", [320, 1280])
-def test_nothing_scrolls_sideways(chromium: Chromium, tmp_path: Path, width: int) -> None:  # noqa: F811
+def test_nothing_scrolls_sideways(chromium: Chromium, tmp_path: Path, width: int) -> None:
     with (
         at_work(tmp_path) as (browser, address),
         chromium.new_context(viewport={"width": width, "height": 800}) as context,

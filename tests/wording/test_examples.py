@@ -137,3 +137,25 @@ def test_a_sentence_has_a_value_for_every_placeholder_the_plans_own_first() -> N
     assert phrase.values["drops"] == own.values["drops"]
     assert phrase.values["clinic"] == "Larkfield Ear Care"
     assert phrase.ears == own.ears
+
+
+def test_examples_are_planned_as_the_clinic_chose_and_say_where_that_does_not_lead_to_the_sentence() -> None:
+    pack = the_pack()
+    last = tuple(pack.agents)[-1]
+    for example in examples_of(pack, "instil.drops", ClinicChoices(agents=(last,))):
+        assert example.as_chosen
+        assert {course.agent for course in example.plan.courses} == {last}
+    situation = next(each for each in pack.water.values() if len(each.options) > 1)
+    default = next(option for option in situation.options if option.id == situation.default)
+    other = next(option for option in situation.options if set(option.wording) - set(default.wording))
+    (unit, *_) = sorted(set(other.wording) - {unit for o in situation.options if o is not other for unit in o.wording})
+    chosen = examples_of(pack, unit, ClinicChoices(water={situation.id: other.id}))
+    assert all(each.as_chosen and each.by_plan for each in chosen)
+    assert not any(each.as_chosen for each in examples_of(pack, unit) if each.by_plan)
+
+
+def test_what_the_clinic_took_away_is_still_shown() -> None:
+    pack = the_pack()
+    nothing = ClinicChoices(templates_off=frozenset(pack.templates))
+    (example, *_) = examples_of(pack, "instil.drops", nothing)
+    assert example.by_plan and not example.as_chosen
