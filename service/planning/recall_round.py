@@ -12,6 +12,7 @@ from datetime import date
 from service.domain.message import MessageKind
 from service.domain.recall import Recall, RecallState, invitation_key, unanswered_from
 from service.domain.wall_clock import zone_named
+from service.errors import SolvingError
 from service.planning.laying_out import replan
 from service.planning.missed import look_for_missed
 from service.planning.recall_settings import settings_now, today_at
@@ -58,7 +59,7 @@ def run(services: Services) -> RoundDone:
         opened=open_missing(services),
         missed=look_for_missed(services),
         silent=ask_about_silent(services, today),
-        moved=give_out_weeks(services),
+        moved=_weeks(services),
     )
     refit(services)
     with services.open_work() as work:
@@ -66,6 +67,14 @@ def run(services: Services) -> RoundDone:
         work.commit()
     log.info("recalls: %s opened, %s missed, %s silent, %s moved", done.opened, done.missed, done.silent, done.moved)
     return done
+
+
+def _weeks(services: Services) -> int:
+    try:
+        return give_out_weeks(services)
+    except SolvingError as failed:  # everybody keeps the week that they have; the rest of the round goes on
+        log.error("weeks were not given out: %s", failed)
+        return 0
 
 
 def open_missing(services: Services) -> int:

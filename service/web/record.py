@@ -114,6 +114,7 @@ def _page(person_id: str, *, booking: BookingForm | None = None, unsaid: str = "
         plans = work.plans.of_person(person_id)
         messages = work.messages.of_person(person_id)
         wrote = work.inbound.of_person(person_id, person.contact, SHOWN)
+        recall = work.recalls.newest_of(person_id)
         linked = work.links.live_id(person_id) is not None
         subjects = (person_id, *(stored.id for stored in plans))
         history = [line for subject in subjects for line in work.ledger.history(subject, limit=SHOWN)]
@@ -137,6 +138,7 @@ def _page(person_id: str, *, booking: BookingForm | None = None, unsaid: str = "
         unsaid=unsaid,
         pack=services.pack,
         sides=tuple(Side),
+        recall=recall,
         now=now,
         may_change=bool(the_staff().roles & {"clinician", "lead"}),
     )

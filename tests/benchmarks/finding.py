@@ -48,6 +48,12 @@ def measure(services: Services, rows: int, name: str) -> None:
         if len(claimed) != 100:
             raise SystemExit(f"{len(claimed)} found, not 100")
 
+    def with_company() -> None:
+        with services.open_work() as work:
+            claimed = work.queue.claim("benchmark", soon, LEASE, 100)
+            if work.queue.claim_beside("benchmark", soon, LEASE, claimed, timedelta(minutes=30)):
+                raise SystemExit("nobody is due two messages here")
+
     def look() -> None:
         with services.open_reading() as work:
             if work.queue.anything(DUE - timedelta(days=1), LEASE):
@@ -57,7 +63,8 @@ def measure(services: Services, rows: int, name: str) -> None:
     idle = milliseconds(lambda: _nothing(send_due(services, "benchmark").claimed))
     print(
         f"{name:<11} {rows:>9} rows: idle pass {idle:6.2f} ms, of that the looks {milliseconds(look):6.2f} ms; "
-        f"100 due found and claimed {milliseconds(claim):6.2f} ms"
+        f"100 due found and claimed {milliseconds(claim):6.2f} ms, with what could go along "
+        f"{milliseconds(with_company):6.2f} ms"
     )
 
 

@@ -133,6 +133,18 @@ def no_op(count: int, urls: dict[str, str]) -> None:
         print(f"no-op, {name:<12} one process, every commit durable {found:10.0f} /s   {found / limit:6.3f} of bare")
 
 
+def bare_mail(services: Services, count: int, port: int) -> float:
+    """The same limit over one connection to a mail server."""
+    line = smtplib.SMTP("127.0.0.1", port)
+
+    def carry(envelope: Envelope) -> None:
+        line.sendmail(envelope.sender_address, envelope.message.to, build_mail(envelope).as_bytes())
+
+    limit = bare(services, count, Channel.EMAIL, carry)
+    line.quit()
+    return limit
+
+
 def by_mail(folder: Path, count: int, *, kept: bool) -> None:
     """Sending to a mail server on this machine, which keeps each mail on the disk or only says so."""
     kind = "kept on the disk" if kept else "taken and forgotten"
@@ -140,13 +152,7 @@ def by_mail(folder: Path, count: int, *, kept: bool) -> None:
     place.mkdir()
     with sink(place if kept else None) as port:
         services = a_filled_service(f"sqlite:///{place}.sqlite", count, channel=Channel.EMAIL, due=DUE)
-        line = smtplib.SMTP("127.0.0.1", port)
-
-        def carry(envelope: Envelope) -> None:
-            line.sendmail(envelope.sender_address, envelope.message.to, build_mail(envelope).as_bytes())
-
-        limit = bare(services, count, Channel.EMAIL, carry)
-        line.quit()
+        limit = bare_mail(services, count, port)
         print(f"SMTP, {kind:<20} bare loop over one connection {limit:8.0f} /s")
         options = {"host": "127.0.0.1", "port": port, "security": "none", "connections": LANES}
         services.transports = {Channel.EMAIL: SmtpTransport.from_options(options)}
@@ -155,22 +161,66 @@ def by_mail(folder: Path, count: int, *, kept: bool) -> None:
         services.transports[Channel.EMAIL].close()
 
 
-def many_workers(url: str, count: int) -> None:
-    """Several processes on one PostgreSQL."""
+def waiting_anew(url: str) -> None:
+    """Let what was sent wait again."""
+    engine = open_engine(url)
+    with engine.begin() as connection:
+        connection.execute(text("UPDATE messages SET state = 'pending', attempts = 0 WHERE state = 'sent'"))
+        connection.execute(text("DELETE FROM attempts"))
+    engine.dispose()
+
+
+def together(url: str, workers: int, *more: object) -> float:
+    """How long so many processes take for all that is due, seconds, without their start."""
+    processes = [
+        subprocess.Popen(
+            [sys.executable, str(HERE / "worker.py"), url, f"worker{number}", *map(str, more)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        for number in range(workers)
+    ]
+    for process in processes:
+        assert process.stdout is not None
+        if process.stdout.readline() != "ready\n":
+            raise SystemExit("a worker did not start")
+    begun = time.perf_counter()
+    for process in processes:
+        assert process.stdin is not None
+        process.stdin.write("go\n")
+        process.stdin.flush()
+    codes = [process.wait(600) for process in processes]
+    took = time.perf_counter() - begun
+    if any(codes):
+        raise SystemExit("a worker failed")
+    with open_engine(url).connect() as connection:
+        left = connection.scalar(text("SELECT count(*) FROM messages WHERE state NOT IN ('sent', 'dropped')"))
+    if left:
+        raise SystemExit(f"{left} were not sent: the figure would be wrong")
+    return took
+
+
+def many_workers(url: str, count: int, name: str) -> None:
+    """Several processes on one database."""
     for workers in (1, 2, 4):
-        with open_engine(url).begin() as connection:
-            connection.execute(text("UPDATE messages SET state = 'pending', attempts = 0 WHERE state = 'sent'"))
-            connection.execute(text("DELETE FROM attempts"))
-        begun = time.perf_counter()
-        processes = [
-            subprocess.Popen([sys.executable, str(HERE / "worker.py"), url, f"worker{number}"])
-            for number in range(workers)
-        ]
-        codes = [process.wait(600) for process in processes]
-        took = time.perf_counter() - begun
-        if any(codes):
-            raise SystemExit("a worker failed")
-        print(f"no-op, PostgreSQL, {workers} worker processes (with their start) {count / took:6.0f} /s")
+        waiting_anew(url)
+        print(f"no-op, {name}, {workers} worker processes {count / together(url, workers):6.0f} /s")
+
+
+def many_workers_by_mail(url: str, count: int, name: str) -> None:
+    """Several processes on one database, each with several connections to one mail server."""
+    services = a_filled_service(url, count, channel=Channel.EMAIL, due=DUE)
+    with sink() as port:
+        limit = bare_mail(services, count, port)
+        print(f"SMTP, {name}: bare loop over one connection {limit:6.0f} /s")
+        for workers in (1, 2, 4):
+            waiting_anew(url)
+            found = count / together(url, workers, port, LANES)
+            print(
+                f"SMTP, {name}, {workers} worker processes, {LANES} connections each "
+                f"{found:6.0f} /s   {found / limit:6.3f} of bare"
+            )
 
 
 def memory(folder: Path, count: int) -> None:
@@ -206,7 +256,9 @@ def main() -> None:
             no_op(chosen.count, {"SQLite": f"sqlite:///{folder}/text.sqlite", "PostgreSQL": postgresql})
             by_mail(folder, chosen.count, kept=False)
             by_mail(folder, chosen.count, kept=True)
-            many_workers(postgresql, chosen.count)
+            many_workers(postgresql, chosen.count, "PostgreSQL")
+            many_workers_by_mail(server.migrated(), chosen.count, "PostgreSQL")
+            many_workers_by_mail(f"sqlite:///{folder}/shared.sqlite", chosen.count, "SQLite")
             memory(folder, 100_000 if chosen.full else 20_000)
     finally:
         server.end()

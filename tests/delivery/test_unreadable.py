@@ -116,3 +116,15 @@ def test_the_record_of_the_person_can_still_be_opened(database_url: str) -> None
         messages = work.messages.of_person("maud")
         assert messages and broken not in {message.id for message in messages}
         assert {message.person_id for message in work.messages.recent(list(State))} == {"maud", "zofia"}
+
+
+def test_what_else_the_person_is_due_is_counted_without_a_message_of_an_unknown_kind(database_url: str) -> None:
+    services, _, clock = two_plans(database_url)
+    until = clock.now() + timedelta(days=400)
+    with services.open_reading() as work:
+        before = work.facts.waiting_until({"maud"}, until)["maud"]
+    break_row(services, BREAKS["an unknown kind"])
+    with services.open_reading() as work:
+        after = work.facts.waiting_until({"maud"}, until)["maud"]
+    assert sorted(after) == sorted(each for each in before if each[0] is not MessageKind.PLAN_GIVEN)
+    assert len(after) == len(before) - 1 > 0

@@ -7,6 +7,7 @@ from collections import Counter
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 
+import pytest
 from builders import StoppedClock, a_person, a_service, a_visit, an_ear
 from sqlalchemy import delete
 
@@ -14,6 +15,7 @@ from service.delivery.dispatch import send_due
 from service.domain.contact import Channel
 from service.domain.message import MessageKind
 from service.domain.recall import Answer, Recall, RecallState, monday
+from service.errors import SolvingError
 from service.ops.hourly import look_after
 from service.planning import recall_round
 from service.planning.aftercare import give
@@ -158,3 +160,18 @@ def test_the_round_runs_once_a_day_and_not_before_two_at_night() -> None:
         assert work.ledger.fact(recall_round.ROUND) == "2026-11-26"
     clock.forward(days=1)
     assert recall_round.due(services)
+
+
+def test_when_the_weeks_cannot_be_solved_everybody_keeps_theirs_and_the_round_goes_on(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def fails(services: Services) -> int:
+        raise SolvingError("no solution was found")
+
+    services, _ = a_clinic_of(2)
+    before = recalls(services)
+    monkeypatch.setattr(recall_round, "give_out_weeks", fails)
+    assert recall_round.run(services).moved == 0
+    assert recalls(services) == before
+    with services.open_reading() as work:
+        assert work.ledger.fact(recall_round.ROUND) == "2026-11-25"

@@ -52,3 +52,22 @@ def test_any_octets_have_a_header_or_none(octets: bytes) -> None:
     assert octets.endswith(headed.octets)
     if headed.place is not None:
         assert 1 <= headed.place.index <= headed.place.total
+
+
+@pytest.mark.parametrize(
+    "elements",
+    ["250101", "250103", "25010d", "24010d", "240101250101", "0003070201240106"],
+    ids=["Turkish locking", "Portuguese locking", "Urdu locking", "Urdu single", "both", "Hindi single, of two parts"],
+)
+def test_words_that_need_a_national_table_that_is_not_here_are_marked(elements: str) -> None:
+    """Element identifiers 0x24 and 0x25: TS 23.040 9.2.3.24.15 and 16; language codes: TS 23.038 6.2.1.2.4."""
+    found = bytes.fromhex(elements)
+    headed = read_header(bytes((len(found),)) + found + b"STOP")
+    assert headed.foreign
+    said = text_of(headed.octets, 0, headed.language_code, foreign=headed.foreign)
+    assert said == "STOP \N{REPLACEMENT CHARACTER}", "what may be read is kept, so that a stop is obeyed"
+
+
+def test_words_with_a_table_that_is_here_are_not_marked() -> None:
+    assert not read_header(bytes.fromhex("03240101") + b"A").foreign
+    assert not read_header(bytes.fromhex("050003070201") + b"A").foreign

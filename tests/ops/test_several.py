@@ -1,0 +1,89 @@
+"""Several workers under one command, with real processes that are really killed."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+# A stand-in for a worker: it says that it lives, and ends well when it is told to.
+WORKER = """
+import os, pathlib, signal, sys, threading
+from service.ops.several import stop_with_input
+told = threading.Event()
+signal.signal(signal.SIGTERM, lambda *_: told.set())
+stop_with_input()
+place = pathlib.Path(sys.argv[1])
+(place / f"{os.getpid()}.began").touch()
+while not told.wait(0.05):
+    pass
+(place / f"{os.getpid()}.ended").touch()
+"""
+KEEPER = """
+import sys
+from service.ops.several import Several
+sys.exit(0 if Several([sys.executable, "-c", sys.argv[2], sys.argv[1]], 3).run() else 1)
+"""
+
+
+@contextmanager
+def kept(place: Path) -> Iterator[subprocess.Popen[bytes]]:
+    keeper = subprocess.Popen([sys.executable, "-c", KEEPER, str(place), WORKER], cwd=ROOT)
+    try:
+        yield keeper
+    finally:
+        keeper.kill()
+        keeper.wait(10)
+
+
+def pids(place: Path, what: str) -> set[int]:
+    return {int(each.stem) for each in place.glob(f"*.{what}")}
+
+
+def wait_for(true: Callable[[], bool], what: str) -> None:
+    deadline = time.monotonic() + 60
+    while not true():
+        assert time.monotonic() < deadline, what
+        time.sleep(0.05)
+
+
+def lives(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+def test_it_starts_them_all_and_every_one_ends_when_it_is_told_to(tmp_path: Path) -> None:
+    with kept(tmp_path) as keeper:
+        wait_for(lambda: len(pids(tmp_path, "began")) == 3, "three began")
+        keeper.send_signal(signal.SIGTERM)
+        assert keeper.wait(60) == 0
+    assert pids(tmp_path, "ended") == pids(tmp_path, "began"), "each one finished what it did, and none was killed"
+
+
+def test_one_that_dies_is_seen_and_another_one_starts(tmp_path: Path) -> None:
+    with kept(tmp_path) as keeper:
+        wait_for(lambda: len(pids(tmp_path, "began")) == 3, "three began")
+        killed = min(pids(tmp_path, "began"))
+        os.kill(killed, signal.SIGKILL)
+        wait_for(lambda: len(pids(tmp_path, "began")) == 4, "a fourth began")
+        keeper.send_signal(signal.SIGINT)
+        assert keeper.wait(60) == 0, "the one that died is no fault of the end"
+    assert pids(tmp_path, "ended") == pids(tmp_path, "began") - {killed}
+
+
+def test_none_is_left_behind_when_the_one_that_looks_after_them_is_killed(tmp_path: Path) -> None:
+    with kept(tmp_path) as keeper:
+        wait_for(lambda: len(pids(tmp_path, "began")) == 3, "three began")
+        keeper.kill()
+        began = pids(tmp_path, "began")
+        wait_for(lambda: pids(tmp_path, "ended") == began, "each one ended as if it were told to")
+        wait_for(lambda: not any(map(lives, began)), "none lives")
