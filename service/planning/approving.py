@@ -87,6 +87,7 @@ def write(
         NotAllowedError: somebody else wrote meanwhile, or nothing was changed.
     """
     with services.open_work() as work:
+        work.revisions.hold()
         entry = _entry(services, work, language, unit_id)
         if seen != entry.shown_digest:
             raise NotAllowedError(f"{unit_id}: somebody changed this text meanwhile; compare the two and save again")
@@ -115,6 +116,7 @@ def write_many(
     Raises TextRefusedError naming the first unit that is refused, NotAllowedError when one was changed meanwhile.
     """
     with services.open_work() as work:
+        work.revisions.hold()
         drafts = []
         for unit_id, said in texts.items():
             entry = _entry(services, work, language, unit_id)
@@ -139,6 +141,7 @@ def approve(services: Services, language: str, shown: Sequence[tuple[str, str]],
     """
     _named(approving)
     with services.open_work() as work:
+        work.revisions.hold()
         now, entries = services.clock.now(), []
         for unit_id, digest in shown:
             entry = _entry(services, work, language, unit_id)
@@ -160,6 +163,7 @@ def approve_units(services: Services, language: str, units: Iterable[str], by: s
     approving = Approving(by=by, reasons={"": reason} if reason else {})
     _named(approving)
     with services.open_work() as work:
+        work.revisions.hold()
         now, book = services.clock.now(), services.book(work)
         _known(book, language)
         found = [book.entry(language, unit_id, now) for unit_id in units]
@@ -183,6 +187,7 @@ def withdraw(services: Services, language: str, unit_id: str, by: str, rights: R
     if not rights.may_approve_in(language):
         raise NotAllowedError(f"you have no right to withdraw wording in {language}; ask the clinical lead")
     with services.open_work() as work:
+        work.revisions.hold()
         now = services.clock.now()
         _entry(services, work, language, unit_id)
         open_ones = [each.id for each in work.revisions.of(language, unit_id) if each.withdrawn is None]
@@ -197,6 +202,7 @@ def withdraw(services: Services, language: str, unit_id: str, by: str, rights: R
 def bring_back(services: Services, revision_id: str, author: Author) -> Revision:
     """Make an earlier text a new draft, beside the source text of now. Raises NotFoundError, TextRefusedError."""
     with services.open_work() as work:
+        work.revisions.hold()
         found = work.revisions.get(revision_id)
         if found is None or not found.texts:
             raise NotFoundError("there is no such revision, or its words are not kept; choose one from the history")
@@ -218,6 +224,7 @@ def add_language(services: Services, tag: str, by: str) -> str:
     plural_categories(language)
     format_date(services.clock.now().date(), language)
     with services.open_work() as work:
+        work.revisions.hold()
         if language in services.book(work).languages:
             raise NotAllowedError(f"language: {language} is there already; open it in the list")
         work.revisions.add_language(language)

@@ -11,6 +11,7 @@ from sqlalchemy import Table, insert, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.revision import Approval, Origin, Revision, Texts, Withdrawal
+from service.storage.locks import holds_rows
 from service.storage.tables import FactRow, WordingRevisionRow
 
 _REVISIONS = cast("Table", WordingRevisionRow.__table__)
@@ -29,6 +30,12 @@ class Revisions:
     def mark(self) -> str | None:
         """A cheap sign that the wording changed: another value after each change."""
         return self._session.connection().scalar(_MARK_VALUE)
+
+    def hold(self) -> None:
+        """Keep others who write wording waiting until this transaction ends: whoever writes reads first, and must not
+        overlook what another writes at the same moment. Writing is rare, so that one at a time is enough."""
+        if holds_rows(self._session):
+            self._session.connection().execute(_MARK_VALUE.with_for_update())
 
     def all(self) -> list[Revision]:
         """Every revision, oldest first."""

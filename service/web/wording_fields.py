@@ -23,7 +23,7 @@ from service.web.access import rights_of
 from service.web.shown import language_name
 from service.wording.book import Entry
 from service.wording.budget import Cost, cost_of, over_budget
-from service.wording.examples import numbers_of
+from service.wording.plural_numbers import numbers_of
 from service.wording.report import budget_of, reason_for
 from service.wording.sample_values import candidates
 from service.wording.word_diff import Piece, word_diff

@@ -36,7 +36,8 @@ from service.services import Services
 from service.storage.unit_of_work import UnitOfWork
 from service.web.wording_pages import GIVEN, Listening, ShownPage, pages_with, people
 from service.wording.book import Book
-from service.wording.examples import Example, counting, numbers_of, phrase_of
+from service.wording.examples import Example, counting, phrase_of
+from service.wording.plural_numbers import numbers_of
 
 MOST_MESSAGES = 4
 """Messages shown of one channel. Our choice: a frame of every mail would otherwise fill the page."""

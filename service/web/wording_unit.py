@@ -46,7 +46,8 @@ from service.web.wording_fields import (
 from service.web.wording_preview import sheet_pdf, show, words_with
 from service.web.wording_rights import EDITORS, effective_from, why_not
 from service.wording.book import Entry
-from service.wording.examples import examples_of, numbers_of
+from service.wording.examples import examples_of
+from service.wording.plural_numbers import numbers_of
 
 
 @needs(*EDITORS)

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, time
-from functools import lru_cache
 from threading import Lock
 
 from service.domain.build import build_plan
@@ -32,7 +31,6 @@ from service.domain.plan import Phrase, Plan
 from service.domain.questions import questions_for
 from service.domain.visit import Ear, EarChoice, Ears, Side, Visit
 from service.errors import PlanError, SettingsError
-from service.messages.i18n import PLURAL_SAMPLE, plural_categories, plural_form
 from service.messages.read_plan import phrases_of
 from service.messages.wordings import unit_ids_of
 from service.wording.sample_values import candidates
@@ -49,8 +47,6 @@ _NUMBERS = {
     "drops": 3, "times": 2, "minutes": 5, "hours": 48, "days": 7, "weeks": 2, "months": 6, "millilitres": 10,
     "doses": 14,
 }  # fmt: skip
-_SHOWN = 5
-"""Numbers named beside a plural form. Our choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,19 +61,6 @@ class Example:
     by_plan: bool
     as_chosen: bool = True
     questions: tuple[Question, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Numbers:
-    """One plural form of a language, and the first whole numbers that take it; none where only fractions do."""
-
-    category: str
-    samples: tuple[int, ...]
-
-    @property
-    def usual(self) -> int | None:
-        """The one of them to say something with: none of 0 and 1 where the form stands for more."""
-        return next((number for number in self.samples if number > 1), next(iter(self.samples), None))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,21 +102,6 @@ def examples_of(pack: Pack, unit_id: str, choices: ClinicChoices = CONTENTS_OWN)
 def _key_of(choices: ClinicChoices) -> str:
     parts = (choices.agents, sorted(choices.regimens.items()), sorted(choices.water.items()))
     return repr((*parts, sorted(choices.templates_off)))
-
-
-@lru_cache(maxsize=256)
-def numbers_of(language: str) -> tuple[Numbers, ...]:
-    """The plural forms of a language in the order of its texts, each with numbers that take it.
-
-    Raises ContactError when the language's plural forms are not known.
-    """
-    rule, samples = plural_form(language), dict[int, list[int]]()
-    for number in PLURAL_SAMPLE:
-        samples.setdefault(rule(number), []).append(number)
-    return tuple(
-        Numbers(category=category, samples=tuple(samples.get(index, ())[:_SHOWN]))
-        for index, category in enumerate(plural_categories(language))
-    )
 
 
 def counting(plan: Plan, unit_id: str, name: str, number: int) -> Plan:

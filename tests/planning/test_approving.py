@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
+from threading import Thread
 
 import pytest
 from builders import StoppedClock, a_service
@@ -231,3 +233,28 @@ def test_two_processes_agree_about_the_wording(tmp_path: object) -> None:
     write(one, "en", UNIT, WORDS, IDA, seen=digest(one))
     approve(one, "en", [(UNIT, digest(one))], WREN)
     assert said(other) == "Take this back"
+
+
+def test_whoever_writes_while_another_is_writing_waits_and_is_told(database_url: str) -> None:
+    one, _ = a_service(database_url)
+    other, _ = a_service(database_url, approve=())
+    seen, refused = digest(one), list[NotAllowedError]()
+
+    def write_too() -> None:
+        try:
+            write(other, "en", UNIT, {"any": ("Undo this",)}, Author(name="Otto Lake"), seen=seen)
+        except NotAllowedError as error:
+            refused.append(error)
+
+    second = Thread(target=write_too)
+    with one.open_work() as work:
+        work.revisions.hold()
+        before = one.book(work).entry("en", UNIT, one.clock.now())
+        second.start()
+        second.join(0.5)  # it waits now; were it not made to wait, it would have written by now
+        first = replace(before.history[-1], id="first", texts=WORDS, digest="1" * 64, approval=None)
+        work.revisions.add([first])
+        work.commit()
+    second.join()
+    assert len(refused) == 1 and "somebody changed this text meanwhile" in str(refused[0])
+    assert [each.texts for each in entry(one).history][1:] == [WORDS]

@@ -14,7 +14,8 @@ from service.messages.i18n import plural_form
 from service.messages.read_plan import phrases_of
 from service.messages.wordings import unit_ids_of
 from service.wording import examples
-from service.wording.examples import Example, counting, examples_of, numbers_of, phrase_of
+from service.wording.examples import Example, counting, examples_of, phrase_of
+from service.wording.plural_numbers import numbers_of
 
 
 def says(example: Example, unit_id: str) -> list[Phrase]:
