@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from service.domain.spreading import Costs
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EarTrait:
@@ -23,21 +25,6 @@ class EarTrait:
         """Whether it is true of an ear with these findings, of a person with this history and age."""
         old = self.age_from is not None and age is not None and age >= self.age_from
         return bool(self.ear_any & findings or self.person_any & history or old)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SpreadingCosts:
-    """What it costs, for a clinical weight of 1, to invite somebody in another week than the ideal one. No unit: only
-    the relations count. `late`, `early`: each week from the ideal one; `outside`: each week after the latest, on top,
-    `rising` by this share of itself with every further week; `move`: leaving the week that was given before; `over`:
-    one expected answer beyond the capacity of a week."""
-
-    late: float
-    early: float
-    outside: float
-    rising: float
-    move: float
-    over: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +68,7 @@ class RecallRules:
     weights: Mapping[str, float]
     usual_weight: float
     heavy_weight: float
-    costs: SpreadingCosts
+    costs: Costs
     clear: frozenset[str]
     returned: frozenset[str]
     left_out: frozenset[str]

@@ -16,7 +16,7 @@ from service.domain.message import MessageKind
 from service.domain.recall import Recall, RecallState, ask_on, monday, moved_to
 from service.domain.recall_rules import RecallRules
 from service.domain.sending import pick_channel
-from service.domain.spreading import Costs, Cure, Due, Spread, answer_chances, cure
+from service.domain.spreading import Cure, Due, Spread, answer_chances, cure
 from service.planning.laying_out import replan
 from service.planning.recall_settings import settings_now, today_at
 from service.services import Services
@@ -66,7 +66,7 @@ def give_out_weeks(services: Services) -> int:
             )
         ]
     capacity = [float(settings.capacity(start + timedelta(weeks=number))) for number in range(rules.horizon_weeks)]
-    found = spread([each.due for each in asked], capacity, costs_of(rules))
+    found = spread([each.due for each in asked], capacity, rules.costs)
     free = [(each, start + timedelta(weeks=found.weeks[each.due.id])) for each in asked if not each.due.promised]
     moved = sum(_move(services, each, week, today) for each, week in free if monday(each.recall.invite_on) != week)
     kept = [each.recall for each, week in free if monday(each.recall.invite_on) == week != each.recall.week]
@@ -152,19 +152,6 @@ def _weeks(start: date, day: date) -> int:
     return (monday(day) - start).days // 7
 
 
-def costs_of(rules: RecallRules) -> Costs:
-    """The prices of content as the spreading takes them."""
-    costs = rules.costs
-    return Costs(
-        late=costs.late,
-        early=costs.early,
-        outside=costs.outside,
-        rising=costs.rising,
-        move=costs.move,
-        over=costs.over,
-    )
-
-
 def _move(services: Services, asked: Asked, week: date, today: date) -> bool:
     """Move the first invitation of a recall into the week of this Monday; whether it was moved. It keeps its ideal day
     where its ideal week was given, else the same day of the week."""
@@ -176,6 +163,8 @@ def _move(services: Services, asked: Asked, week: date, today: date) -> bool:
         recall = work.recalls.get(before.id)
         if recall.state is not RecallState.DUE or (recall.round, recall.invite_on) != (before.round, before.invite_on):
             return False  # it changed since the night's reading
+        if work.recalls.invitations_out([recall]):
+            return False  # and so did this: its invitation left
         work.recalls.save(moved_to(recall, day))
         stored, contact = work.plans.get(recall.plan_id), work.people.get(recall.person_id).contact
         replan(services, work, stored, contact, now)
