@@ -26,7 +26,7 @@ def _only_restarts() -> bool:
 
 _settings = read_settings()
 _services = build(_settings)
-os.register_at_fork(before=_services.open_work()._engine.dispose)  # no open connection may be shared by two processes
+os.register_at_fork(before=_services.open_work().let_go)  # no open connection may be shared by two processes
 app = create_app(_services, _settings)
 if _settings.engine == "embedded" and not _only_restarts():
     TickBeside(_services, owner, _settings.tick_seconds, _settings.mailbox).begin()

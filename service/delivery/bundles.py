@@ -106,7 +106,7 @@ def bundle(
         now=now,
         wordings=services.wordings(work),
         cases=cases,
-        links=work.facts.links_of({each.person_id for group in groups for each in group}) if groups else {},
+        links=links_of(cases.values()),
     )
     bundles = []
     for group in groups:
@@ -205,7 +205,7 @@ def again(services: Services, work: UnitOfWork, members: Sequence[Case], now: da
         return None
     people = _people(members)
     members = [members[0], *sorted(members[1:], key=lambda case: (people.index(case.message.person_id), _order(case)))]
-    links = work.facts.links_of(people)
+    links = links_of(members)
     tokens = tuple(token_of(services.secret_key, links[each]) if each in links else "" for each in people)
     wordings = services.wordings(work)
     wording = _Wording(services=services, work=work, now=now, wordings=wordings, cases={}, links=links)
@@ -225,6 +225,11 @@ def _order(case: Case) -> tuple[int, datetime, str]:
 
 def _people(members: Sequence[Case]) -> list[str]:
     return people_of([case.message for case in members])
+
+
+def links_of(cases: Iterable[Case]) -> dict[str, str]:
+    """The id of the newest live link of each of their people who has one."""
+    return {case.message.person_id: case.facts.link for case in cases if case.facts.link is not None}
 
 
 def carries_live_links(services: Services, found: Bundle, links: Mapping[str, str]) -> bool:

@@ -9,7 +9,8 @@ from datetime import datetime, timedelta
 from service import codec
 from service.domain.contact import Channel, Contact
 from service.domain.joining import JOINED, Ready
-from service.domain.message import MessageKind, State
+from service.domain.letter_time import useful_by_letter
+from service.domain.message import MessageKind, PlannedMessage, State
 from service.domain.sending import (
     EXEMPT,
     IMPORTANCE,
@@ -20,7 +21,9 @@ from service.domain.sending import (
     Hold,
     Reason,
     Send,
+    channels_for,
     decide,
+    pick_channel,
 )
 from service.domain.transport_health import Health, not_before
 from service.domain.wall_clock import zone_named
@@ -135,6 +138,9 @@ class Looking:
             contact = self.contacts[facts.contact] = codec.load(Contact, facts.contact)
         circumstances = around.of(message, facts, contact, now)
         decision = decide(message.planned, contact, self.services.clinic, circumstances, now=now)
+        if (until := self._until_by_letter(message.planned, contact, circumstances, decision)) is not None:
+            message = replace(message, planned=replace(message.planned, last_useful=until))
+            decision = decide(message.planned, contact, self.services.clinic, circumstances, now=now)
         detail = ""
         if isinstance(decision, Drop) and decision.reason is Reason.NO_CHANNEL:
             unfitted = [each for each in contact.channels if contact.reach(each) and each not in circumstances.fitted]
@@ -147,6 +153,18 @@ class Looking:
             decision=decision,
             detail=detail,
         )
+
+    def _until_by_letter(
+        self, planned: PlannedMessage, contact: Contact, circumstances: Circumstances, decision: Decision
+    ) -> datetime | None:
+        """The last useful moment of a message that was planned for another channel and goes by letter now."""
+        if Channel.LETTER not in contact.channels or pick_channel(planned.kind, contact) is Channel.LETTER:
+            return None
+        left = [each for each in channels_for(planned, contact, circumstances) if each not in circumstances.off]
+        goes_so = isinstance(decision, Send) and decision.channel is Channel.LETTER
+        if left[:1] != [Channel.LETTER] and not goes_so:
+            return None
+        return useful_by_letter(planned, contact, self.services.pack.timing)
 
     def _around(self, work: UnitOfWork, facts: Collection[Facts], now: datetime) -> _Around:
         cap = self.services.clinic.daily_cap

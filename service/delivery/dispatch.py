@@ -43,9 +43,17 @@ LONGEST_TURN_SECONDS = 5.0
 """A message whose turn under a rate limit comes later than this is given back and claimed again then."""
 
 
-def send_due(services: Services, owner: str, limit: int = 100, *, stop: Callable[[], bool] = lambda: False) -> Pass:
+def send_due(
+    services: Services,
+    owner: str,
+    limit: int = 100,
+    *,
+    stop: Callable[[], bool] = lambda: False,
+    more: Callable[[], None] = lambda: None,
+) -> Pass:
     """Send what is due now, at most `limit` messages and what can be said with them. Once `stop` says so, what is under
-    way is finished, nothing more is begun, and the rest is given back.
+    way is finished, nothing more is begun, and the rest is given back. `more` is called before the first hand-over when
+    there may be more than that, so that others can help; it must not raise.
 
     A fault in one message (a plug-in that breaks its promise, a record that cannot be read) is recorded on that message
     and put before a person; the others go on. Raises DatabaseAwayError.
@@ -65,6 +73,8 @@ def send_due(services: Services, owner: str, limit: int = 100, *, stop: Callable
         beside = work.queue.claim_beside(owner, now, CLAIM, claimed, within) if claimed else []
         work.commit()
     done.claimed = len(claimed)
+    if len(claimed) >= limit:
+        more()
     looking = Looking(services)
     bundles, endings = _prepare(services, looking, [*claimed, *beside], now)
     for members in repeats:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
-from service.delivery.bundles import Bundle, carries_live_links, unsent
+from service.delivery.bundles import Bundle, carries_live_links, links_of, unsent
 from service.delivery.cases import Case, Looking
 from service.delivery.lanes import Handed, Handing
 from service.domain.contact import Channel
@@ -157,12 +157,15 @@ class Exchange:
 
     def _follows(self, case: Case, message: StoredMessage, handed: Handed, now: datetime, spread: float) -> Next:
         channel = handed.handing.envelope.message.channel
-        refused = replace(case.circumstances, tried=case.circumstances.tried | {channel})
+        others = False
+        if handed.outcome.result is not Result.ACCEPTED:
+            refused = replace(case.circumstances, tried=case.circumstances.tried | {channel})
+            others = bool(channels_for(message.planned, case.contact, refused))
         tries = Tries(
             channel=channel,
             attempts=message.attempts - message.attempts_elsewhere,
             key_since=message.key_since or now,
-            others=bool(channels_for(message.planned, case.contact, refused)),
+            others=others,
             repeat_seconds=repeat_seconds_of(self.services.transports[channel]),
             repeats=message.repeats,
             joined=tuple(each.planned for each in handed.handing.messages if each is not message),
@@ -184,7 +187,7 @@ class Exchange:
         if not starts:
             return handings, later, endings
         wordings = self.services.wordings(work)
-        links = work.facts.links_of({case.message.person_id for bundle in starts for case in bundle.members})
+        links = links_of(fresh.values())
         begun_for: Counter[str] = Counter()
         beginnings = []
         for bundle in starts:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from queue import Empty, SimpleQueue
-from threading import Lock
+from threading import Lock, Thread
 
 from service.delivery.bundles import Bundle
 from service.domain.contact import Channel
@@ -55,7 +56,7 @@ class Lanes:
         self._transports = transports
         self._busy = busy
         self._mine = 0
-        self._pools: dict[int, ThreadPoolExecutor] = {}
+        self._lines: dict[int, _Lines] = {}
         self._ended: SimpleQueue[Handed] = SimpleQueue()
         self._lock = _COUNTING
         self._record: Callable[[Handed], None] | None = None
@@ -64,8 +65,8 @@ class Lanes:
         return self
 
     def __exit__(self, *_: object) -> None:
-        for pool in self._pools.values():
-            pool.shutdown(wait=self._record is None)
+        for lines in self._lines.values():
+            lines.end(wait=self._record is None)
 
     @property
     def under_way(self) -> int:
@@ -90,14 +91,12 @@ class Lanes:
         """Begin a hand-over; its answer comes out of `answers`."""
         transport = self._transports[handing.envelope.message.channel]
         mark = id(transport)
-        if mark not in self._pools:
-            self._pools[mark] = ThreadPoolExecutor(connections_of(transport), thread_name_prefix="lane")
+        if mark not in self._lines:
+            self._lines[mark] = _Lines(connections_of(transport), partial(self._send, transport))
         with self._lock:
             self._busy[mark] = self._busy.get(mark, 0) + 1
             self._mine += 1
-        try:
-            self._pools[mark].submit(self._send, transport, handing)
-        except RuntimeError:  # this process ends and starts no thread any more: surely nothing left
+        if not self._lines[mark].take(handing):
             nothing = Outcome(result=Result.RETRY, detail="the service was stopped before the hand-over")
             self._ended.put(Handed(handing=handing, outcome=nothing))
 
@@ -107,8 +106,10 @@ class Lanes:
         try:
             found.append(self._ended.get(timeout=seconds))
             latest = time.monotonic() + GATHER_SECONDS  # what is recorded together shares a transaction
-            while 2 * len(found) < self._mine:
+            while 4 * len(found) < 3 * self._mine:  # not all of them: one that hangs holds up no other
                 found.append(self._ended.get(timeout=max(0.0, latest - time.monotonic())))
+            while True:  # and those that are here already
+                found.append(self._ended.get_nowait())
         except Empty:
             pass
         with self._lock:  # only now: what is not recorded yet counts as under way
@@ -145,3 +146,36 @@ class Lanes:
                 record(answered)
             except Exception as fault:  # it stays under its lease, and becomes uncertain when that runs out
                 log.exception("message %s: the answer cannot be recorded: %s", handing.messages[0].id, fault)
+
+
+class _Lines:
+    """The threads of one transport in one pass, each started when it is first needed. Not a pool of the standard
+    library's: that takes no work from the moment on at which the main thread ends, before a pass can be told to stop.
+    """
+
+    def __init__(self, most: int, send: Callable[[Handing], None]) -> None:
+        self._most, self._send = most, send
+        self._work: SimpleQueue[Handing | None] = SimpleQueue()
+        self._threads: list[Thread] = []
+
+    def take(self, handing: Handing) -> bool:
+        """Hand over in the next free thread. False when there is none and none can be started: surely nothing left."""
+        if len(self._threads) < self._most:
+            thread = Thread(target=self._live, name="lane")
+            with suppress(RuntimeError):  # no thread to spare
+                thread.start()
+                self._threads.append(thread)
+        if self._threads:
+            self._work.put(handing)
+        return bool(self._threads)
+
+    def end(self, *, wait: bool) -> None:
+        """Let every thread end once what was taken is done."""
+        for _ in self._threads:
+            self._work.put(None)
+        for thread in self._threads if wait else ():
+            thread.join()
+
+    def _live(self) -> None:
+        while (handing := self._work.get()) is not None:
+            self._send(handing)

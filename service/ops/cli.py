@@ -174,11 +174,13 @@ def _scaled() -> Iterator[None]:
 
 
 @main.command()
+@click.option("--processes", type=click.IntRange(1, 64), default=1, help="So many workers, looked after by this one.")
+@click.option("--until-input-ends", is_flag=True, hidden=True)
 @CONFIG
-def work(config: Path | None) -> None:
+def work(processes: int, until_input_ends: bool, config: Path | None) -> None:
     """Run a worker that sends what is due; any number of them, with engine "procrastinate"."""
     from service.inbound.rounds import bind, close_transports
-    from service.ops import ticker
+    from service.ops import several, ticker
     from service.wiring import build
 
     settings = read_settings(config)
@@ -186,6 +188,12 @@ def work(config: Path | None) -> None:
         raise SettingsError('engine: a worker needs "procrastinate"; with "embedded", `tragus serve` sends by itself')
     with _scaled():
         from service.ops.pump import Worker
+    if processes > 1:
+        one = [sys.executable, "-m", "service", "work", "--until-input-ends"]
+        named = ["--config", str(config)] if config is not None else []
+        sys.exit(0 if several.Several([*one, *named], processes).run() else 1)
+    if until_input_ends:
+        several.stop_with_input()
     services, stopping = build(settings), threading.Event()
     worker = Worker(services, settings.database, owner(), settings.tick_seconds, stopping)
     bind(services)

@@ -17,6 +17,7 @@ from service.delivery.exchange import Pass
 from service.errors import DatabaseAwayError
 from service.inbound.rounds import MAILBOX, after_pass, bind, close_transports, look_into_mailbox
 from service.ops.hourly import EVERY, HOURLY, look_after
+from service.ops.job_threads import JobThreads
 from service.services import Services
 
 log = logging.getLogger("service.ticker")
@@ -73,7 +74,7 @@ def start_rounds(
     services: Services, owner: str, mailbox: MailboxSettings | None, stopping: threading.Event
 ) -> BackgroundScheduler:
     """Start what is done now and then beside sending: the hourly round, and the mailbox if there is one."""
-    scheduler = BackgroundScheduler(timezone="UTC")
+    scheduler = BackgroundScheduler(timezone="UTC", executors={"default": JobThreads()})
     _every(int(EVERY.total_seconds()), scheduler, look_after, [services, owner])
     if mailbox is not None:
         _every(mailbox.every_seconds, scheduler, look_into_mailbox, [services, mailbox, owner, stopping.is_set])
@@ -128,8 +129,6 @@ class TickBeside:
         os.register_at_fork(
             before=lambda: self._turn.acquire(), after_in_parent=self._in_parent, after_in_child=self._in_child
         )
-        # Before the end of the thread pools, which take no work from then on: `atexit` comes after it.
-        threading._register_atexit(self._end)  # type: ignore[attr-defined]
         threading.Thread(target=self._live, name="tick").start()
 
     def _in_parent(self) -> None:
@@ -143,16 +142,16 @@ class TickBeside:
         self._scheduler = None  # the parent's, which ticks itself: this is no process that serves
 
     def _live(self) -> None:
-        self._ended.wait(self._every)
+        main = threading.main_thread()
+        main.join(self._every)
         with self._turn:
-            if not self._forked and not self._ended.is_set():
-                bind(self._services)
-                self._scheduler = start(
-                    self._services, self._owner(), self._every, mailbox=self._mailbox, stopping=self._ended
-                )
-
-    def _end(self) -> None:
-        self._ended.set()
+            if self._forked or not main.is_alive():
+                return
+            bind(self._services)
+            self._scheduler = start(
+                self._services, self._owner(), self._every, mailbox=self._mailbox, stopping=self._ended
+            )
+        main.join()  # the interpreter waits for this thread in its turn
         with self._turn:
             if self._scheduler is not None:
                 try:

@@ -49,6 +49,9 @@ def _take_missed(services: Services, plan_ids: Sequence[str], now: datetime) -> 
             stored = work.plans.get(plan_id)
             if stored.appointment is None or stored.appointment[0] > last or not _stands(services, work, stored):
                 continue  # changed at this moment, or the person came
+            contact = work.people.get(stored.person_id).contact
+            if contact.died is not None or contact.left is not None:
+                continue  # nobody asks why they did not come
             _miss(services, work, stored, "tragus", now)
             detail = f"the appointment of {' at '.join(stored.booked or ())}: nobody recorded a visit since"
             work.ledger.ask(stored.person_id, MISSED, now, detail=detail)

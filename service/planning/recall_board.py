@@ -12,7 +12,7 @@ from enum import StrEnum
 from service.domain.recall import Ended, Recall, RecallState, Standing, anew, ended, monday, seen
 from service.errors import NotAllowedError
 from service.planning.laying_out import replan
-from service.planning.recall_settings import settings_now, today_at
+from service.planning.recall_settings import settings_now, today_at, today_for
 from service.planning.recalling import SETTLED_BY_BOOKING
 from service.planning.weeks import SPREAD
 from service.services import Services
@@ -145,7 +145,7 @@ def decide(
     services: Services, recall_id: str, decision: Decision, by: str, *, reason: str = "", on: date | None = None
 ) -> Recall:
     """Carry out what a person decided; the reason goes on record. A recall that a new round was decided for is invited
-    from `on` (tomorrow without it). Deciding the same twice changes nothing.
+    from `on`, or from tomorrow without it; today means tomorrow. Deciding the same twice changes nothing.
 
     Raises NotFoundError; NotAllowedError when the recall is over, a visit is booked (move or cancel that instead), or
     the day lies in the past or too far ahead.
@@ -154,12 +154,12 @@ def decide(
     today = today_at(services, now)
     with services.open_work() as work:
         recall = work.recalls.get(recall_id)
-        after = _after(recall, decision, now, today, on)
+        contact = work.people.get(recall.person_id).contact
+        after = _after(recall, decision, now, today, on, earliest=today_for(services, contact, now) + timedelta(days=1))
         if after == recall:
             return recall
         work.recalls.save(after)
-        stored, contact = work.plans.get(recall.plan_id), work.people.get(recall.person_id).contact
-        replan(services, work, stored, contact, now)
+        replan(services, work, work.plans.get(recall.plan_id), contact, now)
         work.by_hand.close_open(recall.person_id, SETTLED_BY_BOOKING, by, now)
         detail = {"decision": decision.value, "reason": reason} | ({"on": on.isoformat()} if on else {})
         work.ledger.note(by, "recall-decided", recall_id, now, **detail)
@@ -168,7 +168,9 @@ def decide(
     return after
 
 
-def _after(recall: Recall, decision: Decision, now: datetime, today: date, on: date | None) -> Recall:
+def _after(
+    recall: Recall, decision: Decision, now: datetime, today: date, on: date | None, *, earliest: date
+) -> Recall:
     if recall.ended is not None and _ENDS.get(decision) is recall.ended:
         return recall
     if recall.state is RecallState.SEEN and decision is Decision.SEEN:
@@ -180,8 +182,9 @@ def _after(recall: Recall, decision: Decision, now: datetime, today: date, on: d
     if decision is Decision.SEEN:
         return seen(recall, now)
     if decision is Decision.INVITE:
-        day = on or today + timedelta(days=1)
-        if not today <= day <= today + LONGEST_AHEAD:
+        if on is not None and not today <= on <= today + LONGEST_AHEAD:
             raise NotAllowedError("the day of the invitation lies between today and two years ahead")
-        return anew(recall, day)
+        day = max(on or earliest, earliest)
+        same = recall.state is RecallState.DUE and recall.round > 1 and recall.invite_on == day
+        return recall if same else anew(recall, day)
     return ended(recall, _ENDS[decision], now)

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import logging
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
-from service.domain.message import MessageKind
-from service.domain.recall import Recall, RecallState, invitation_key, unanswered_from
+from service.domain.message import MessageKind, State
+from service.domain.recall import Recall, RecallState, Spacing, invitation_key, moved_to, unanswered_from
+from service.domain.recall_settings import proposed_by
 from service.domain.wall_clock import zone_named
 from service.errors import SolvingError
 from service.planning.laying_out import replan
@@ -27,6 +28,8 @@ log = logging.getLogger("service.recalls")
 
 ROUND = "recall-round"
 """The fact that holds the clinic's day of the last round."""
+SPACED = "recall-spacing"
+"""The fact that holds the spacing by which the waiting invitations were laid out."""
 NOT_BEFORE_HOUR = 2
 """The clinic's local hour from which a day's round may run. Our choice: nobody works at the desk then."""
 BATCH = 200
@@ -41,6 +44,7 @@ class RoundDone:
     silent: int
     missed: int
     moved: int
+    spaced: int = 0
 
 
 def due(services: Services) -> bool:
@@ -58,6 +62,7 @@ def run(services: Services) -> RoundDone:
     done = RoundDone(
         opened=open_missing(services),
         missed=look_for_missed(services),
+        spaced=space_anew(services),
         silent=ask_about_silent(services, today),
         moved=_weeks(services),
     )
@@ -98,11 +103,43 @@ def _open_one(services: Services, plan_id: str) -> bool:
         if current is None or current.id != plan_id or work.recalls.open_of(stored.person_id) is not None:
             return False
         contact = work.people.get(stored.person_id).contact
-        if contact.died is not None or contact.left is not None or open_in(services, work, stored, now) is None:
+        if contact.died is not None or contact.left is not None:
             return False
+        recall = open_in(services, work, stored, now)
+        if recall is None:
+            return False
+        if (asked := work.recalls.last_invited(recall)) is not None:  # before recalls were kept: not again at once
+            day = asked.date() + timedelta(days=settings_now(services, work).spacing.second)
+            work.recalls.save(moved_to(recall, max(recall.invite_on, day)))
         replan(services, work, stored, contact, now)
         work.commit()
     return True
+
+
+def space_anew(services: Services) -> int:
+    """Lay waiting invitations out anew after the clinic changed its spacing; returns for how many recalls. A round of
+    which an invitation has gone out keeps the days that it began with."""
+    now = services.clock.now()
+    with services.open_reading() as work:
+        before, spacing = work.ledger.fact(SPACED), settings_now(services, work).spacing
+        by = before or _spaced(proposed_by(services.pack.recall).spacing)
+        due = [each for each in work.recalls.all_open() if each.state is RecallState.DUE]
+        out = work.recalls.invitations_out(due) if by != _spaced(spacing) else {}
+    changed = [each for each in due if each.id not in out] if by != _spaced(spacing) else []
+    for each in changed:
+        with services.open_work() as work:
+            stored, contact = work.plans.get(each.plan_id), work.people.get(each.person_id).contact
+            replan(services, work, stored, contact, now)
+            work.commit()
+    if before != _spaced(spacing):
+        with services.open_work() as work:
+            work.ledger.set_fact(SPACED, _spaced(spacing))
+            work.commit()
+    return len(changed)
+
+
+def _spaced(spacing: Spacing) -> str:
+    return f"{spacing.second}/{spacing.last}/{spacing.give_up}"
 
 
 def ask_about_silent(services: Services, today: date) -> int:
@@ -124,6 +161,8 @@ def _ask(services: Services, recall_id: str) -> bool:
         last = _last_of_round(work, recall)
         if recall.state is not RecallState.DUE or last is None:
             return False
+        if last.state in (State.PENDING, State.CLAIMED) and not last.superseded and last.planned.due > now:
+            return False  # the spacing changed in the middle of the round: its last invitation is still to come
         if work.recalls.put_before_a_person(recall.person_id, NO_ANSWER, last.id):
             return False
         rules = services.pack.recall

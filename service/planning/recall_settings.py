@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import date, datetime
 
 from service import codec
+from service.domain.contact import Contact
 from service.domain.recall_settings import RecallSettings, check_recall_settings, proposed_by
 from service.domain.wall_clock import zone_named
 from service.errors import NotAllowedError, SettingsError
@@ -50,3 +51,9 @@ def save_settings(services: Services, settings: RecallSettings, by: str) -> Reca
 def today_at(services: Services, now: datetime) -> date:
     """The present day at the clinic."""
     return now.astimezone(zone_named(services.clinic.zone)).date()
+
+
+def today_for(services: Services, contact: Contact, now: datetime) -> date:
+    """The present day at the clinic, or where the person lives if that is later: the next morning there is still to
+    come, so an invitation that is planned for the day after it goes out."""
+    return max(today_at(services, now), now.astimezone(zone_named(contact.zone)).date())

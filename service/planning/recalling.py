@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
-from service.domain.contact import Channel
+from service.domain.contact import Channel, Contact
 from service.domain.plan import Status
 from service.domain.recall import (
     FINAL_ENDS,
@@ -27,8 +27,9 @@ from service.domain.recall import (
     unbooked,
     window_of,
 )
+from service.domain.wall_clock import to_instant, zone_named
 from service.planning.laying_out import replan
-from service.planning.recall_settings import today_at
+from service.planning.recall_settings import today_at, today_for
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
@@ -39,7 +40,10 @@ WRONG_PERSON = "recall-wrong-person"
 NO_ANSWER = "recall-no-answer"
 RETURN_SOON = "return-soon"
 """Reasons of the attention list."""
-SETTLED_BY_BOOKING = (WANTS_VISIT, NO_ANSWER, RETURN_SOON)
+SETTLED_BY_BOOKING = (WANTS_VISIT, DECLINED, NO_ANSWER, RETURN_SOON)
+"""What is no question any more once a visit is booked or was made, the person answered anew, or somebody decided."""
+BOOKED_AFTER_ALL = frozenset({Ended.DECLINED, Ended.ELSEWHERE, Ended.NO_ANSWER, Ended.NOT_NEEDED})
+"""Ends that a booking takes back."""
 
 
 SOON = 3
@@ -52,6 +56,7 @@ def open_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datet
     before = work.recalls.open_of(stored.person_id)
     if before is not None:
         work.recalls.save(seen(before, now))
+    work.by_hand.close_open(stored.person_id, SETTLED_BY_BOOKING, stored.by, now)
     window = window_of(stored.plan, services.pack.recall)
     if window is None:
         return None
@@ -64,7 +69,7 @@ def open_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datet
         invite_on=ask_on(stored.plan.on, window.ideal, lead),
         opened=now,
     )
-    today = today_at(services, now)
+    today = today_for(services, work.people.get(stored.person_id).contact, now)
     if stored.appointment is not None and stored.appointment[0] <= window.latest:
         recall = booked(recall)
     elif recall.invite_on <= today:
@@ -84,11 +89,25 @@ def withdraw_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: d
         return
     if recall is not None:
         work.recalls.save(ended(recall, Ended.REPLACED, now))
+    work.by_hand.close_open(stored.person_id, SETTLED_BY_BOOKING, "tragus", now)
     before = work.recalls.ended_by(stored.person_id, stored.given)
     if before is not None:
-        after = taken_up(before, today_at(services, now))
+        after = _taken_up(services, work, before, now)
         work.recalls.save(after)
         _lay_out(services, work, after, now)
+
+
+def _taken_up(services: Services, work: UnitOfWork, recall: Recall, now: datetime) -> Recall:
+    """An ended recall as it goes on: booked where its plan has an appointment that nobody has looked after yet, else
+    to be invited. What stands of an ended plan's appointment that is over is cleared: it would silence every
+    invitation."""
+    stored = work.plans.get(recall.plan_id)
+    if stored.appointment is not None:
+        begins = to_instant(datetime.combine(*stored.appointment), zone_named(services.clinic.zone))
+        if begins > now or stored.status in (Status.ACTIVE, Status.ON_HOLD):
+            return booked(recall)
+        work.plans.appoint(stored.id, None)
+    return taken_up(recall, today_for(services, work.people.get(recall.person_id).contact, now))
 
 
 def follow_appointment_in(
@@ -101,19 +120,33 @@ def follow_appointment_in(
     missed: bool = False,
 ) -> None:
     """The recall of a plan follows its appointment: booked, or asked anew when it was cancelled or missed. A booking
-    also closes what the attention list asked about it."""
-    recall = work.recalls.open_of(stored.person_id)
-    if recall is None or recall.plan_id != stored.id:
+    also closes what the attention list asked about it, and takes back that the person declined. Who declined, and whose
+    booking is cancelled, has declined again."""
+    other, recall = work.recalls.open_of(stored.person_id), work.recalls.of_plan(stored.id)
+    if recall is None or (other is not None and other.id != recall.id):
         return
     if stored.appointment is not None:
-        work.recalls.save(booked(recall))
-        work.by_hand.close_open(stored.person_id, SETTLED_BY_BOOKING, by, now)
-    elif recall.state is RecallState.BOOKED:
-        work.recalls.save(unbooked(recall, today_at(services, now), missed=missed))
+        if recall.open or recall.ended in BOOKED_AFTER_ALL:
+            work.recalls.save(booked(recall))
+            work.by_hand.close_open(stored.person_id, SETTLED_BY_BOOKING, by, now)
+    elif recall.state in (RecallState.BOOKED, RecallState.DUE):  # due: the appointment was too late for an ear
+        declined = _DECLINED.get(recall.answer) if recall.answer is not None else None
+        if declined is not None and not missed:
+            work.recalls.save(ended(recall, declined, now))
+            return
+        if declined is not None:  # they had a visit booked after all, so that answer holds no more
+            recall = replace(recall, answer=None, answered=None, answered_by=None, answered_to=None)
+        today = today_for(services, work.people.get(stored.person_id).contact, now)
+        work.recalls.save(unbooked(recall, today, missed=missed))
+
+
+_DECLINED = {Answer.NO: Ended.DECLINED, Answer.ELSEWHERE: Ended.ELSEWHERE}
 
 
 def end_in(services: Services, work: UnitOfWork, person_id: str, why: Ended, by: str, now: datetime) -> bool:
-    """End the open recall of a person without a visit; False when there is none."""
+    """End the open recall of a person without a visit; False when there is none. Nobody is asked any more to arrange
+    their visit or to look for their number."""
+    work.by_hand.close_open(person_id, (*SETTLED_BY_BOOKING, WRONG_PERSON), by, now)
     recall = work.recalls.open_of(person_id)
     if recall is None:
         return False
@@ -123,27 +156,34 @@ def end_in(services: Services, work: UnitOfWork, person_id: str, why: Ended, by:
 
 
 def reopen_in(services: Services, work: UnitOfWork, person_id: str, by: str, now: datetime) -> None:
-    """Take back what a move away or a death had ended, when that was a mistake."""
-    recall = work.recalls.newest_of(person_id)
-    if recall is None or recall.open or recall.ended not in FINAL_ENDS:
+    """Take back what a move away or a death had ended, when that was a mistake; not while the other one holds."""
+    recall, contact = work.recalls.newest_of(person_id), work.people.get(person_id).contact
+    if recall is None or recall.open or recall.ended not in FINAL_ENDS or _gone(contact):
         return
-    work.recalls.save(taken_up(recall, today_at(services, now)))
+    work.recalls.save(_taken_up(services, work, recall, now))
     work.ledger.note(by, "recall-reopened", recall.id, now)
 
 
 def invited(work: UnitOfWork, person_id: str) -> tuple[Recall, int] | None:
     """The recall that this person was invited for and may answer, and how many invitations of its round are out.
 
-    One that was declined stays to be answered otherwise until the next visit. None when nobody asked.
+    One that was declined stays to be answered otherwise until the next visit. None when nobody asked, and when the
+    person died or left.
     """
     recall = work.recalls.newest_of(person_id)
     if recall is None or recall.state in (RecallState.SEEN, RecallState.BOOKED):
         return None
+    if _gone(work.people.get(person_id).contact):
+        return None
     if not recall.open and recall.ended not in (Ended.DECLINED, Ended.ELSEWHERE):
         return None
     out = work.recalls.invitations_out([recall]).get(recall.id, 0)
-    asked_before = recall.answer is not None or recall.round > 1
+    asked_before = recall.answer is not None or (recall.round > 1 and work.recalls.last_invited(recall) is not None)
     return (recall, out) if out or asked_before else None
+
+
+def _gone(contact: Contact) -> bool:
+    return contact.died is not None or contact.left is not None
 
 
 def answer_in(
@@ -168,12 +208,18 @@ def answer_in(
     recall, out = found
     if answer is Answer.LATER and later is None:
         later = today_at(services, now) + timedelta(days=services.pack.recall.later_by_word_days)
+    again = answer is recall.answer
+    if again and answer is Answer.LATER and recall.state is RecallState.DUE and (recall.invite_on, out) == (later, 0):
+        return recall  # pressed twice
     after = answered(recall, Given(answer=answer, by=by, at=now, to=min(out, 3) or None, later=later))
     work.recalls.save(after)
     _lay_out(services, work, after, now)
     detail = _for_a_person(services, recall, after, answer)
+    reason = WANTS_VISIT if answer is Answer.BOOK else DECLINED
+    stays = reason if again and detail is not None else None
+    over = tuple(each for each in SETTLED_BY_BOOKING if each != stays)
+    work.by_hand.close_open(person_id, over, "patient", now)  # this answer takes the place of what was asked before
     if detail is not None:
-        reason = WANTS_VISIT if answer is Answer.BOOK else DECLINED
         work.inbound.ask(person_id, reason, now, detail=detail)
     work.ledger.note("patient", "recall-answered", recall.id, now, answer=answer.value, by=by)
     return after
@@ -196,7 +242,8 @@ def wrong_person_in(
     recall = work.recalls.open_of(person_id)
     if recall is not None and recall.state is not RecallState.BOOKED:
         work.recalls.save(answered(recall, Given(answer=Answer.WRONG, by=by, at=now)))
-    work.inbound.ask(person_id, WRONG_PERSON, now, detail=f"{channel}: somebody answered that this is not for them")
+    if not _gone(contact):
+        work.inbound.ask(person_id, WRONG_PERSON, now, detail=f"{channel}: somebody answered that this is not for them")
     work.ledger.note("patient", "wrong-person", person_id, now, channel=channel.value, by=by)
 
 

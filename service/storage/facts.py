@@ -33,6 +33,7 @@ _HOLD_PEOPLE = (
     .with_for_update(key_share=True)
 )
 _HOLD_MESSAGES = select(_M.id).where(among(_M.id, "given")).order_by(_M.id).with_for_update()
+_KINDS = frozenset(MessageKind)
 _MAY_HAVE_LEFT = [each.value for each in (State.HANDING, State.SENT, State.DELIVERED, State.UNCERTAIN)]
 
 
@@ -54,6 +55,13 @@ _HANDED_NUMBER = (
     .where(_OTHERS.c.person_id == _M.person_id, _counted(_OTHERS.c))
     .scalar_subquery()
 )
+_LIVE_LINK = (
+    select(_LINKS.id)
+    .where(_LINKS.person_id == _M.person_id, _LINKS.revoked.is_(None))
+    .order_by(_LINKS.created.desc(), _LINKS.id)
+    .limit(1)
+    .scalar_subquery()
+)
 _FACTS = (
     select(
         _M.id,
@@ -69,6 +77,7 @@ _FACTS = (
         _PLANS.c.appointment_at,
         exists().where(_MARKS.plan_id == _M.plan_id, _MARKS.wall == _M.wall).label("dose_done"),
         _HANDED_NUMBER.label("handed_lately"),
+        _LIVE_LINK.label("link"),
     )
     .select_from(_MESSAGES.join(_PEOPLE, _P.id == _M.person_id).join(_PLANS, _PLANS.c.id == _M.plan_id))
     .where(among(_M.id, "given"))
@@ -80,11 +89,6 @@ _WAITING = select(_M.person_id, _M.kind, _M.due).where(
     _M.state.in_([State.PENDING.value, State.CLAIMED.value]),
     _M.due <= bindparam("until"),
     _M.superseded.is_(False),
-)
-_LIVE_LINKS = (
-    select(_LINKS.person_id, _LINKS.id)
-    .where(among(_LINKS.person_id, "given"), _LINKS.revoked.is_(None))
-    .order_by(_LINKS.created, _LINKS.id.desc())
 )
 
 
@@ -119,6 +123,7 @@ class FactsBook:
                 booked=booked,
                 dose_done=bool(row.dose_done),
                 handed_lately=row.handed_lately,
+                link=row.link,
             )
         return found
 
@@ -135,10 +140,6 @@ class FactsBook:
         values = {"given": people, "until": until}
         found: dict[str, list[tuple[MessageKind, datetime]]] = {}
         for person_id, kind, due in self._session.connection().execute(_WAITING, values):
-            found.setdefault(person_id, []).append((MessageKind(kind), due))
+            if kind in _KINDS:  # what cannot be read is set aside when it is claimed, and stops nothing here
+                found.setdefault(person_id, []).append((MessageKind(kind), due))
         return found
-
-    def links_of(self, people: Collection[str]) -> dict[str, str]:
-        """The id of the newest link of each of these people that is not revoked."""
-        rows = self._session.connection().execute(_LIVE_LINKS, {"given": people})
-        return {row.person_id: row.id for row in rows}

@@ -11,22 +11,37 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from enum import StrEnum
-from typing import cast
+from functools import lru_cache
+from typing import Any, cast
 
-from sqlalchemy import BindParameter, Table, Update, and_, bindparam, exists, insert, or_, select, text, true, update
+from sqlalchemy import Table, bindparam, select, update
 from sqlalchemy.orm import Session
-from sqlalchemy.sql import ColumnElement
+from sqlalchemy.sql.dml import ReturningUpdate
 
 from service import codec
 from service.domain.contact import Channel
 from service.domain.message import State
 from service.storage.message_rows import message_of, tried_text
+from service.storage.queue_statements import (
+    ANYTHING,
+    BEGIN,
+    BEGIN_ATTEMPT,
+    BEGUN,
+    CLAIM,
+    CLAIM_BESIDE,
+    DUE_AGAIN,
+    END,
+    END_ATTEMPT,
+    GIVE_BACK,
+    GIVE_UNSTARTED,
+    REPEATS,
+    SHARING,
+)
 from service.storage.records import Beginning, Ending, Facts, StoredMessage, far_key
 from service.storage.set_aside import read_or_set_aside, readable
-from service.storage.tables import AttemptRow, MessageRow, PersonRow
+from service.storage.tables import MessageRow
 
 _MESSAGES = cast("Table", MessageRow.__table__)
-_ATTEMPTS = cast("Table", AttemptRow.__table__)
 
 
 class Held(StrEnum):
@@ -47,67 +62,36 @@ class Queue:
 
     def anything(self, now: datetime, lease: timedelta) -> bool:
         """Whether a pass would find something to do; three looks into indexes."""
-        waiting = exists().where(MessageRow.state == State.PENDING.value, MessageRow.look_at <= now)
-        again = exists().where(MessageRow.repeat_at <= now)
-        ran_out = exists().where(_leased(), _ran_out(now, lease))
-        return bool(self._session.scalar(select(or_(waiting, again, ran_out))))
+        return bool(self._session.connection().scalar(ANYTHING, _moments(now, lease)))
 
     def claim(self, owner: str, now: datetime, lease: timedelta, limit: int) -> list[StoredMessage]:
         """Take up to `limit` messages that are due, oldest first, under a lease that ends at now + lease."""
-        due = and_(MessageRow.state == State.PENDING.value, MessageRow.look_at <= now)
-        return self._claim(owner, now, lease, due, limit)
+        return self._claim(CLAIM, {"owner": owner, "now": now, "until": now + lease, "limit": limit}, now)
 
     def claim_beside(
         self, owner: str, now: datetime, lease: timedelta, claimed: Sequence[StoredMessage], within: timedelta
     ) -> list[StoredMessage]:
         """Take what could go along with the claimed messages: what the same recipients are due soon after."""
         people = {message.person_id for message in claimed}
-        joint = select(PersonRow.phone).where(PersonRow.id.in_(people), PersonRow.joins)
-        sharing = self._session.scalars(select(PersonRow.id).where(PersonRow.phone.in_(joint), PersonRow.joins))
-        soon = and_(
-            MessageRow.person_id.in_(people.union(sharing)),
-            MessageRow.state == State.PENDING.value,
-            MessageRow.due <= now + within,
-            MessageRow.look_at <= now + within,
-        )
-        return self._claim(owner, now, lease, soon, 5 * len(claimed))
+        sharing = self._session.connection().scalars(SHARING, {"given": people})
+        values = {
+            "given": people.union(sharing),
+            "soon": now + within,
+            "owner": owner,
+            "until": now + lease,
+            "limit": 5 * len(claimed),
+        }
+        return self._claim(CLAIM_BESIDE, values, now)
 
-    def _claim(
-        self, owner: str, now: datetime, lease: timedelta, which: ColumnElement[bool], limit: int
-    ) -> list[StoredMessage]:
-        # A CTE, not a bare subquery: PostgreSQL runs it exactly once, whatever plan it chooses, so the limit holds.
-        chosen = (
-            select(MessageRow.id)
-            .where(which)
-            .order_by(MessageRow.look_at)
-            .limit(limit)
-            .with_for_update(skip_locked=True)
-            .cte("chosen")
-        )
-        taken = (
-            update(_MESSAGES)
-            .where(_MESSAGES.c.id.in_(select(chosen.c.id)))
-            .values(
-                state=State.CLAIMED.value,
-                lease_owner=owner,
-                lease_until=now + lease,
-                lease_token=_MESSAGES.c.lease_token + 1,
-            )
-            .returning(*_MESSAGES.c)
-        )
-        rows = self._session.connection().execute(taken).all()
+    def _claim(self, taken: ReturningUpdate[Any], values: dict[str, object], now: datetime) -> list[StoredMessage]:
+        rows = self._session.connection().execute(taken, values).all()
         found = read_or_set_aside(self._session, rows, now)
         return sorted(found, key=lambda message: (message.planned.due, message.id))
 
     def repeats(self, now: datetime, limit: int) -> list[list[StoredMessage]]:
         """Uncertain messages whose repeat is due, each with those that its text also says."""
-        query = (
-            select(MessageRow)
-            .where(MessageRow.repeat_at <= now, MessageRow.state == State.UNCERTAIN.value, MessageRow.carrier.is_(None))
-            .order_by(MessageRow.repeat_at)
-            .limit(limit)
-        )
-        carriers, _ = readable(self._session.scalars(query))  # `recover` sets the others aside
+        rows = self._session.connection().execute(REPEATS, {"now": now, "limit": limit})
+        carriers, _ = readable(rows)  # `recover` sets the others aside
         return [
             [carrier, *(each for each in self.carried_by(carrier.id) if each.state is State.UNCERTAIN)]
             for carrier in carriers
@@ -175,17 +159,10 @@ class Queue:
         A lease that ends much later than any lease of now could was made under a clock far ahead: it has run out too.
         What cannot be read is set aside and put before a person here, and never returned.
         """
-        ran_out = and_(_leased(), _ran_out(now, lease))
         # Whoever records an outcome at this moment holds the row and goes first: such rows wait for the next pass.
-        unstarted = select(MessageRow.id).where(MessageRow.state == State.CLAIMED.value, ran_out)
-        self._session.execute(
-            update(MessageRow)
-            .where(MessageRow.id.in_(select(unstarted.with_for_update(skip_locked=True).cte("unstarted").c.id)))
-            .values(state=State.PENDING.value, lease_owner=None, lease_until=None, look_at=now)
-            .execution_options(synchronize_session=False)
-        )
-        begun = select(MessageRow).where(MessageRow.state == State.HANDING.value, ran_out)
-        rows = self._session.scalars(begun.with_for_update(skip_locked=True)).all()
+        moments = _moments(now, lease)
+        self._session.connection().execute(GIVE_UNSTARTED, moments)
+        rows = self._session.scalars(BEGUN, moments).all()
         can_be_read = {message.id for message in read_or_set_aside(self._session, rows, now, State.UNCERTAIN)}
         rows = [row for row in rows if row.id in can_be_read]
         for row in rows:
@@ -193,8 +170,7 @@ class Queue:
             row.detail = "the hand-over began and nobody recorded its end"
             row.repeat_at = repeat_at(message_of(row)) if row.carrier is None else None
         self._session.flush()
-        due_again = select(MessageRow).where(MessageRow.repeat_at <= now, MessageRow.state == State.UNCERTAIN.value)
-        again = self._session.scalars(due_again.with_for_update(skip_locked=True)).all()
+        again = self._session.connection().execute(DUE_AGAIN, moments).all()
         read_or_set_aside(self._session, again, now, State.UNCERTAIN)
         return [message_of(row) for row in rows]
 
@@ -219,12 +195,13 @@ class Queue:
                     "subject": composed.subject,
                     "text": composed.text,
                     "html": composed.html,
-                    "units": codec.dump(composed.units),
+                    "units": _units(composed.units),
                     "body_hash": each.body_hash,
                     "rendering": each.rendering,
                     "key_since": each.key_since,
                     "carrier": each.carrier,
                     "repeats": message.repeats,
+                    "last_useful": message.planned.last_useful,  # another one if it goes by letter in place of a text
                     "lease_until": now + lease,
                     "handed": now,
                 }
@@ -243,8 +220,8 @@ class Queue:
                 }
             )
         connection = self._session.connection()
-        connection.execute(_BEGIN, words)
-        connection.execute(_BEGIN_ATTEMPT, attempts)
+        BEGIN.run(connection, words)
+        BEGIN_ATTEMPT.run(connection, attempts)
 
     def end(self, endings: Sequence[Ending], now: datetime, facts: Mapping[str, Facts]) -> list[Held]:
         """Record how each ends, if it is still in the hands of the process that it was claimed by. The facts were read,
@@ -279,65 +256,19 @@ class Queue:
         connection = self._session.connection()
         given_back = [row for row in rows if row["state"] == State.PENDING.value]
         final = [row for row in rows if row["state"] != State.PENDING.value]
-        for statement, group in ((_GIVE_BACK, given_back), (_END, final), (_END_ATTEMPT, attempts)):
-            if group:
-                connection.execute(statement, group)
+        for statement, group in ((GIVE_BACK, given_back), (END, final), (END_ATTEMPT, attempts)):
+            statement.run(connection, group)
         return held
 
 
-_WORDS = (
-    "lease_token",
-    "attempts",
-    "channel",
-    "to",
-    "language",
-    "subject",
-    "text",
-    "html",
-    "units",
-    "body_hash",
-    "rendering",
-    "key_since",
-    "carrier",
-    "repeats",
-    "lease_until",
-    "handed",
-)
-_BEGIN = (
-    update(_MESSAGES)
-    .where(_MESSAGES.c.id == bindparam("b_id"))
-    .values(state=State.HANDING.value, repeat_at=None, **{name: bindparam(name) for name in _WORDS})
-)
-_BEGIN_ATTEMPT = insert(_ATTEMPTS)
-_ENDED = ("state", "reason", "detail", "tried", "repeat_at")
+def _moments(now: datetime, lease: timedelta) -> dict[str, datetime]:
+    return {"now": now, "never": now + 2 * lease}
 
 
-def _end_with(*more: str) -> Update:
-    values: dict[str, BindParameter[object]] = {name: bindparam(name) for name in (*_ENDED, *more)}
-    return (
-        update(_MESSAGES)
-        .where(_MESSAGES.c.id == bindparam("b_id"))
-        .values(lease_owner=None, lease_until=None, **values)
-    )
-
-
-_END = _end_with("reference", "finished")
-_GIVE_BACK = _end_with("look_at", "carrier")
-_END_ATTEMPT = (
-    update(_ATTEMPTS)
-    .where(_ATTEMPTS.c.message_id == bindparam("b_id"), _ATTEMPTS.c.lease_token == bindparam("b_token"))
-    .values({name: bindparam(name) for name in ("ended", "result", "detail", "late")})
-)
-
-
-def _leased() -> ColumnElement[bool]:
-    # Word for word the condition of the index; without it SQLite reads the whole table.
-    return and_(text("messages.state IN ('claimed', 'handing')"), true())
-
-
-def _ran_out(now: datetime, lease: timedelta) -> ColumnElement[bool]:
-    # Twice the lease: another process may have begun after this one read its clock, or its clock is a little ahead.
-    return or_(MessageRow.lease_until < now, MessageRow.lease_until > now + 2 * lease)
+@lru_cache(maxsize=256)
+def _units(units: tuple[str, ...]) -> str:
+    """The document of the units that a text was made of: few texts are made of others."""
+    return codec.dump(units)
 
 
 def _ended(ending: Ending, now: datetime) -> dict[str, object]:

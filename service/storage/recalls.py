@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from typing import cast
 
-from sqlalchemy import Table, bindparam, select, update
+from sqlalchemy import Table, bindparam, case, func, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.message import MessageKind, State
@@ -63,10 +63,16 @@ class Recalls:
         return None if row is None else recall_of(row)
 
     def newest_of(self, person_id: str) -> Recall | None:
-        """The newest recall of a person, open or ended."""
+        """The recall of a person that counts now: the open one, else the newest that ended. One whose plan was
+        withdrawn counts only where there is no other."""
         hold_person(self._session, person_id)
         query = select(RecallRow).where(RecallRow.person_id == person_id)
-        row = self._session.scalar(query.order_by(RecallRow.opened.desc(), RecallRow.id).limit(1))
+        order = (
+            case((RecallRow.closed.is_(None), 0), (RecallRow.ended == Ended.REPLACED.value, 2), else_=1),
+            RecallRow.opened.desc(),
+            RecallRow.id,
+        )
+        row = self._session.scalar(query.order_by(*order).limit(1))
         return None if row is None else recall_of(row)
 
     def ended_by(self, person_id: str, at: datetime) -> Recall | None:
@@ -130,6 +136,15 @@ class Recalls:
             .limit(limit)
         )
         return list(self._session.scalars(query))
+
+    def last_invited(self, recall: Recall) -> datetime | None:
+        """When (UTC) the last invitation of any of its rounds went out, or was due if it may have; None for none."""
+        query = select(func.max(func.coalesce(MessageRow.handed, MessageRow.due))).where(
+            MessageRow.plan_id == recall.plan_id,
+            MessageRow.kind == MessageKind.RETURN_DUE.value,
+            MessageRow.state.in_(WENT),
+        )
+        return self._session.scalar(query)
 
     def invitations_out(self, recalls: Iterable[Recall]) -> Mapping[str, int]:
         """By recall, how many invitations of its present round have gone out, or may have; 0 is left out."""

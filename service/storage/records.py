@@ -126,7 +126,8 @@ def message_id_of(far_key: str) -> str:
 class Facts:
     """What a decision about one message rests on, as it stands in the record at this moment. `contact` is the document
     as stored, so that two looks can be compared before it is read. `handed_lately`: how many messages that count for
-    the daily cap the person was sent since the moment asked for."""
+    the daily cap the person was sent since the moment asked for. `link`: the id of the person's newest link that is
+    not revoked, if there is one."""
 
     message_id: str
     person_id: str
@@ -140,6 +141,7 @@ class Facts:
     booked: tuple[date, time] | None
     dose_done: bool
     handed_lately: int = 0
+    link: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

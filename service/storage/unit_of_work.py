@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import math
 import sqlite3
+import time
+from collections.abc import Mapping
 from contextlib import suppress
+from functools import partial
 from types import TracebackType
 from typing import Any
 
 from sqlalchemy import Engine, create_engine, event, make_url
-from sqlalchemy.engine import URL, Connection
-from sqlalchemy.exc import InterfaceError, OperationalError
+from sqlalchemy.engine import URL, Connection, Dialect
+from sqlalchemy.engine.interfaces import DBAPIConnection
+from sqlalchemy.exc import InterfaceError, InvalidatePoolError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from sqlalchemy.orm import Session
-from sqlalchemy.pool import StaticPool
+from sqlalchemy.pool import ConnectionPoolEntry, StaticPool
 
 from service.errors import DatabaseAwayError, SettingsError
 from service.storage.by_hand import ByHand
@@ -33,6 +38,9 @@ from service.storage.transport_states import TransportStates
 
 BUSY_TIMEOUT_MS = 10_000
 """How long a writer waits for another one on SQLite, milliseconds. Our choice: far above any transaction here."""
+
+ASK_AFTER_SECONDS = 1.0
+"""A connection to PostgreSQL that was idle for so long is asked whether it lives before it is used again."""
 
 _POSTGRESQL = {
     "lock_timeout": "10s",  # as long as a writer waits on SQLite
@@ -90,11 +98,10 @@ def connect_arguments(url: URL) -> dict[str, str | int]:
 
 def _open_postgresql(url: URL) -> Engine:
     try:
-        return create_engine(
+        engine = create_engine(
             url,
             hide_parameters=True,  # an error that reaches a log names no person and quotes no message
             isolation_level="READ COMMITTED",  # with the row locks of locks.py
-            pool_pre_ping=True,  # a connection that died with a restarted server is replaced, not handed out
             pool_size=5,
             max_overflow=10,
             pool_timeout=30,
@@ -103,6 +110,24 @@ def _open_postgresql(url: URL) -> Engine:
         )
     except ModuleNotFoundError as missing:
         raise SettingsError(f"database: PostgreSQL needs the extra `scaled` ({missing.name} is missing)") from missing
+    event.listen(engine, "checkin", _note_use)
+    event.listen(engine, "checkout", partial(_ask_if_idle, engine.dialect))
+    return engine
+
+
+def _note_use(_connection: object, record: ConnectionPoolEntry) -> None:
+    record.info["used"] = time.monotonic()
+
+
+def _ask_if_idle(dialect: Dialect, connection: DBAPIConnection, record: ConnectionPoolEntry, _proxy: object) -> None:
+    """A connection that died with a restarted server is replaced, not handed out. One that was in use a moment ago is
+    not asked: sending takes one many times a second, and each question is one more way to the server and back."""
+    if time.monotonic() - record.info.get("used", -math.inf) < ASK_AFTER_SECONDS:
+        return
+    try:
+        dialect.do_ping(connection)
+    except dialect.loaded_dbapi.Error as dead:
+        raise InvalidatePoolError from dead
 
 
 _READING: dict[str, dict[str, Any]] = {
@@ -112,6 +137,24 @@ _READING: dict[str, dict[str, Any]] = {
 }
 
 
+class _Session(Session):
+    """Keeps the connection of its transaction at hand: to be asked for it costs as much as a small statement does."""
+
+    _at_hand: Connection | None = None
+
+    def connection(
+        self,
+        bind_arguments: dict[str, Any] | None = None,
+        execution_options: Mapping[str, Any] | None = None,
+    ) -> Connection:
+        """The connection of this transaction."""
+        if bind_arguments or execution_options:
+            return super().connection(bind_arguments, execution_options)
+        if self._at_hand is None or not self._at_hand.in_transaction():
+            self._at_hand = super().connection()
+        return self._at_hand
+
+
 class UnitOfWork:
     """Use as a context manager: `with uow() as work: ...; work.commit()`."""
 
@@ -119,7 +162,7 @@ class UnitOfWork:
         self._engine = engine.execution_options(**_READING[engine.dialect.name]) if read_only else engine
 
     def __enter__(self) -> UnitOfWork:
-        self._session = Session(self._engine, expire_on_commit=False)
+        self._session = _Session(self._engine, expire_on_commit=False)
         self.people = People(self._session)
         self.staff = StaffBook(self._session)
         self.links = Links(self._session)
@@ -138,6 +181,10 @@ class UnitOfWork:
         self.views = OutboxViews(self._session)
         self.by_hand = ByHand(self._session)
         return self
+
+    def let_go(self) -> None:
+        """Close every idle connection to the database, for all units of work: two processes may share none."""
+        self._engine.dispose()
 
     def commit(self) -> None:
         """Keep what was done. Raises DatabaseAwayError."""

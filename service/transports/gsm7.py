@@ -1,7 +1,8 @@
 """How do the words of a phone text become the octets of its parts, and how are they read back?
 
 Sources: 3GPP TS 23.038 (alphabets), TS 23.040 sections 9.2.3.24.1 and 9.2.3.24.8 (concatenation headers with an 8-bit
-and a 16-bit reference) and 9.2.3.24.15 (single shift header); SMPP 3.4 section 5.2.19 (data_coding). In SMPP a septet
+and a 16-bit reference) and 9.2.3.24.15 and 16 (national tables: single shift
+and locking shift); SMPP 3.4 section 5.2.19 (data_coding). In SMPP a septet
 travels in an octet of its own; the message centre packs it.
 """
 
@@ -26,7 +27,7 @@ from service.domain.text_alphabet import (
 
 IA5, LATIN_1, UCS2 = 0x01, 0x03, 0x08
 """Values of data_coding (SMPP 3.4 section 5.2.19)."""
-_CONCATENATED, _CONCATENATED_16, _SINGLE_SHIFT = 0x00, 0x08, 0x24
+_CONCATENATED, _CONCATENATED_16, _SINGLE_SHIFT, _LOCKING_SHIFT = 0x00, 0x08, 0x24, 0x25
 _CHARS: Mapping[int, str] = {code: char for char, code in BASIC_CODES.items()}
 _BY_CODE: Mapping[int, Shift] = {shift.code: shift for shift in SHIFTS.values()}
 _UNREADABLE = "\N{REPLACEMENT CHARACTER}"
@@ -88,14 +89,16 @@ def from_septets(octets: bytes, shift: Shift | None = None) -> str:
     return "".join(chars)
 
 
-def text_of(octets: bytes, data_coding: int, language_code: int | None = None) -> str:
-    """The words in `octets`. Never fails: what cannot be read shows as such, so that a person sees that words came."""
+def text_of(octets: bytes, data_coding: int, language_code: int | None = None, *, foreign: bool = False) -> str:
+    """The words in `octets`. Never fails: what cannot be read shows as such, so that a person sees that words came.
+    `foreign` words in the default alphabet are read by its own table, and a sign of unreadable words follows them."""
     if data_coding == UCS2:
         return octets.decode("utf-16-be", "replace")
     if data_coding == IA5:
         return octets.decode("ascii", "replace")
     if data_coding == 0 or (data_coding & 0xF0 == 0xF0 and not data_coding & 0x04):  # TS 23.038 section 4, class bits
-        return from_septets(octets, _BY_CODE.get(language_code or 0))
+        words = from_septets(octets, _BY_CODE.get(language_code or 0))
+        return f"{words} {_UNREADABLE}" if foreign else words
     return "".join(char if char.isprintable() or char in "\r\n" else _UNREADABLE for char in octets.decode("latin-1"))
 
 
@@ -125,11 +128,13 @@ def place(reference: int, total: int, index: int) -> Place | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Headed:
-    """What stood before the words of a part, and the octets of the words. `language_code` is a national table's."""
+    """What stood before the words of a part, and the octets of the words. `language_code` is a national table's.
+    `foreign`: the words need a national table that we do not have, so some or all of them are not what we read."""
 
     place: Place | None
     language_code: int | None
     octets: bytes
+    foreign: bool = False
 
 
 def read_header(octets: bytes) -> Headed:
@@ -139,6 +144,7 @@ def read_header(octets: bytes) -> Headed:
     elements, rest = octets[1 : octets[0] + 1], octets[octets[0] + 1 :]
     found: Place | None = None
     language_code: int | None = None
+    foreign = False
     while len(elements) >= 2:
         kind, length = elements[0], elements[1]
         value, elements = elements[2 : 2 + length], elements[2 + length :]
@@ -148,4 +154,7 @@ def read_header(octets: bytes) -> Headed:
             found = place(int.from_bytes(value[:2]), value[2], value[3])
         elif kind == _SINGLE_SHIFT and len(value) == 1:
             language_code = value[0]
-    return Headed(place=found, language_code=language_code, octets=rest)
+            foreign = foreign or language_code not in _BY_CODE
+        elif kind == _LOCKING_SHIFT:
+            foreign = True
+    return Headed(place=found, language_code=language_code, octets=rest, foreign=foreign)

@@ -29,10 +29,10 @@ _END_MARKS = b"\0\x1a"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Piece:
-    """The words of one part and how they are coded."""
+    """The words of one part and how they are coded: data_coding, national table, whether it needs another one."""
 
     octets: bytes
-    coding: tuple[int, int | None]
+    coding: tuple[int, int | None, bool]
 
 
 _Name = tuple[str, str, int, int]
@@ -78,14 +78,14 @@ class Group:
         return "".join(words)
 
 
-def _read(octets: bytes, data_coding: int, language_code: int | None) -> str:
+def _read(octets: bytes, data_coding: int, language_code: int | None, foreign: bool) -> str:
     """The words of parts in a row. Many centres say IA5 and write the default alphabet. They do so for certain where a
     control octet stands in the words or the header names a national table; else the two read alike, but for few signs.
     """
     in_words = data_coding == IA5 and _NEVER_IN_IA5.search(octets.rstrip(_END_MARKS)) is not None
-    if in_words or (data_coding == IA5 and language_code is not None):
+    if in_words or (data_coding == IA5 and (foreign or language_code is not None)):
         data_coding = 0
-    return text_of(octets, data_coding, language_code)
+    return text_of(octets, data_coding, language_code, foreign=foreign)
 
 
 class Joiner:
@@ -104,7 +104,7 @@ class Joiner:
         international = message.source_ton == TON_INTERNATIONAL and digits.isdigit()
         sender = f"+{digits}" if international else message.source
         name = (message.source, message.destination, where.reference, where.total)
-        piece = _Piece(octets=headed.octets, coding=(message.data_coding, headed.language_code))
+        piece = _Piece(octets=headed.octets, coding=(message.data_coding, headed.language_code, headed.foreign))
         if headed.place is None:
             return Group(name=name, sender=sender, total=1, came=now, alone=body, pieces={1: piece})
         done = self._finished.get(name)

@@ -8,7 +8,7 @@ server goes away. Nothing is sent when the encryption that was asked for cannot 
 from __future__ import annotations
 
 import re
-import selectors
+import select
 import smtplib
 import socket
 import ssl
@@ -337,9 +337,9 @@ class _Line:
         """Whether the server has said nothing unasked: on an idle line that is a 421, or the end."""
         if self.server.sock is None:
             return False
-        with selectors.DefaultSelector() as waiting:
-            waiting.register(self.server.sock, selectors.EVENT_READ)
-            return not waiting.select(0)
+        waiting = select.poll()
+        waiting.register(self.server.sock, select.POLLIN)
+        return not waiting.poll(0)
 
 
 def _say_goodbye(lines: list[_Line]) -> None:

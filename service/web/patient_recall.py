@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.domain.recall import Answer, Recall
+from service.domain.recall import Answer, Ended, Recall, RecallState
 from service.planning.recall_settings import settings_now
 from service.planning.recalling import invited
 from service.services import Services
@@ -28,11 +28,21 @@ def invitation(services: Services, work: UnitOfWork, person_id: str) -> Invitati
     if found is None:
         return None
     recall, out = found
-    # A "later" whose day has come is asked anew.
-    given = recall.answer if not (recall.answer is Answer.LATER and out) else None
     return Invitation(
         recall=recall,
-        given=None if given is Answer.WRONG else given,
+        given=_given(recall, out),
         later=tuple(days // 7 for days in services.pack.recall.later_days),
         online=settings_now(services, work).booking,
     )
+
+
+def _given(recall: Recall, out: int) -> Answer | None:
+    """The answer that holds now. What was answered before a visit that was missed or cancelled holds no more, and a
+    "later" whose day has come is asked anew."""
+    if recall.state is RecallState.ANSWERED:
+        return Answer.BOOK
+    if recall.ended is Ended.DECLINED:
+        return Answer.NO
+    if recall.ended is Ended.ELSEWHERE:
+        return Answer.ELSEWHERE
+    return Answer.LATER if recall.answer is Answer.LATER and not out else None

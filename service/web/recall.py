@@ -117,10 +117,15 @@ def board() -> str:
 
 
 def _month(text: str) -> date | None:
+    if not text:
+        return None
     try:
-        return date.fromisoformat(f"{text}-01") if text else None
+        found = date.fromisoformat(f"{text}-01")
     except ValueError:
         abort(404)
+    if found.year == date.max.year:  # has no month after its last
+        abort(404)
+    return found
 
 
 @bp.get("/recall/<recall_id>")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
 from datetime import date
+from urllib.parse import urlsplit
 
 from werkzeug.datastructures import MultiDict
 
@@ -12,6 +13,8 @@ from service.domain.recall_settings import RecallSettings
 
 LONGEST_REASON = 500
 """Characters of the reason of a decision. Our choice."""
+LONGEST_ADDRESS = 500
+"""Characters of the address of a booking page. Our choice."""
 MOST_WEEKS = 104
 """Single weeks with a capacity of their own. Our choice."""
 
@@ -71,6 +74,8 @@ def read_settings(form: SettingsForm, present: RecallSettings) -> RecallSettings
         chance = float(form.chance.replace(",", ".").removesuffix("%")) / 100
     except ValueError:
         return "The chance: a number of percent, such as 20."
+    if form.booking and not _is_address(form.booking):
+        return f"The booking page: its whole address, without spaces, up to {LONGEST_ADDRESS} characters, beginning https://."
     if numbers["revision"] != present.revision:
         return "Somebody else saved these settings meanwhile: look at them again, then save."
     return replace(
@@ -83,6 +88,15 @@ def read_settings(form: SettingsForm, present: RecallSettings) -> RecallSettings
         give_up_after_days=numbers["give_up"],
         booking=form.booking,
     )
+
+
+def _is_address(text: str) -> bool:
+    try:
+        parts = urlsplit(text)
+    except ValueError:
+        return False
+    plain = text.isprintable() and not any(each.isspace() for each in text) and len(text) <= LONGEST_ADDRESS
+    return plain and parts.scheme == "https" and bool(parts.hostname)
 
 
 def _weeks(text: str) -> dict[str, int] | str:

@@ -20,6 +20,7 @@ from sending import DUE, NoOp
 
 from service.delivery.dispatch import send_due
 from service.domain.contact import Channel
+from service.ops.pump import BATCH
 from service.transports.port import Transport
 from service.transports.smtp import SmtpTransport
 
@@ -33,7 +34,7 @@ if place:
 services.transports = carrying
 print("ready", flush=True)
 sys.stdin.readline()
-while send_due(services, owner, 50).claimed:
+while send_due(services, owner, BATCH).claimed:
     pass
 for transport in carrying.values():
     transport.close()

@@ -13,7 +13,8 @@ from web.staff_pages import Browser, signed_in
 from service.delivery.dispatch import send_due
 from service.domain.contact import Channel
 from service.domain.recall import Answer, Ended, Recall, RecallState
-from service.planning.aftercare import give
+from service.planning.aftercare import give, live_link
+from service.planning.people import mark_died
 from service.planning.recalling import answer_in
 from service.transports.port import RecordingTransport
 
@@ -174,3 +175,38 @@ def test_who_came_back_with_a_plug_is_counted(tmp_path: Path) -> None:
     page = browser.get("/recall/outcome").text
     assert "1 of 1 came or booked" in page
     assert re.search(r"No doses in the plan|no doses in the plan", page)
+
+
+@pytest.mark.parametrize("month", ["9999-12", "0000-01", "2027-13", "2027-1", "9" * 4000])
+def test_a_month_that_cannot_be_shown_is_not_found(tmp_path: Path, month: str) -> None:
+    browser = a_board(tmp_path)
+    assert browser.get(f"/recall?month={month}").status_code == 404
+
+
+@pytest.mark.parametrize(
+    "booking", ["https://", "https://a b.example", "https://x.example/\x00", "https://" + "a" * 600]
+)
+def test_a_booking_page_that_no_browser_opens_is_refused(tmp_path: Path, booking: str) -> None:
+    browser = a_board(tmp_path, "wren")
+    form = {"revision": "0", "weekly": "30", "weeks": "", "chance": "15", "second": "10", "last": "20", "give_up": "14"}
+    answer = browser.post("/recall/settings", form | {"booking": booking})
+    assert answer.status_code == 422 and "The booking page: its whole address" in answer.text
+
+
+def test_the_page_of_who_died_takes_no_answer_and_asks_nobody_for_another_number(tmp_path: Path) -> None:
+    browser = a_board(tmp_path)
+    invite(browser)
+    services = browser.services
+    with services.open_work() as work:
+        token = live_link(services, work, "maud", browser.clock.at)
+        answer_in(services, work, "maud", Answer.NO, by="page", now=browser.clock.at)
+        work.commit()
+    mark_died(services, "maud", "desk", died=True)
+    assert 'name="answer"' not in browser.get(f"/p/{token}").text
+    browser.client.post(f"/p/{token}/answer", data={"answer": "book"})
+    assert the_recall(browser).ended is Ended.DECLINED
+    gone = browser.client.post(f"/p/{token}/answer", data={"answer": "wrong-person"})
+    assert gone.status_code == 200 and "cavity" not in gone.text.casefold() and "Maud" not in gone.text
+    assert browser.client.get(f"/p/{token}").status_code == 404
+    with services.open_reading() as work:
+        assert not {each.reason for each in work.ledger.attention()} & {"recall-wrong-person", "recall-declined"}
