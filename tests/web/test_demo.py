@@ -74,8 +74,9 @@ def test_a_month_goes_by_and_nothing_is_dropped_as_too_late(tmp_path: Path) -> N
     wind(client, "month")
     assert services.clock.now() >= before + timedelta(days=30)
     with services.open_reading() as work:
-        counts = work.messages.counts()
-    assert set(counts) == {("sent", None)}
+        counts, next_look = work.messages.counts(), work.messages.next_look()
+    assert set(counts) == {("sent", None), ("pending", None)}
+    assert next_look is not None and next_look > services.clock.now(), "what waits is an invitation of a later month"
 
 
 def test_the_clock_is_not_wound_by_another_site_or_without_the_forms_token(tmp_path: Path) -> None:
