@@ -11,6 +11,14 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from builders import a_person, a_settings_file, a_visit, an_ear
+
+from service.config import read_settings
+from service.domain.message import State
+from service.planning.aftercare import give
+from service.planning.approving import approve_language
+from service.wiring import build
+
 ROOT = Path(__file__).resolve().parents[2]
 # A stand-in for a worker: it says that it lives, and ends well when it is told to.
 WORKER = """
@@ -87,3 +95,26 @@ def test_none_is_left_behind_when_the_one_that_looks_after_them_is_killed(tmp_pa
         began = pids(tmp_path, "began")
         wait_for(lambda: pids(tmp_path, "ended") == began, "each one ended as if it were told to")
         wait_for(lambda: not any(map(lives, began)), "none lives")
+
+
+def test_the_real_command_sends_each_message_once_and_ends_with_its_workers(postgres_url: str, tmp_path: Path) -> None:
+    config = a_settings_file(tmp_path / "clinic.toml", database=postgres_url, engine="procrastinate")
+    services = build(read_settings(config))
+    approve_language(services, "en", "Dr Wren Halloway", reason="for a test")
+    command = [sys.executable, "-m", "service", "work", "--processes", "2", "--config", str(config)]
+    keeper = subprocess.Popen(command, cwd=ROOT)
+    try:
+        for number in range(12):
+            give(services, a_person(services, f"person{number}"), a_visit(an_ear("normal")), by="nurse")
+        outgoing = tmp_path / "outgoing"
+        wait_for(lambda: len(list(outgoing.glob("*.txt"))) == 12, "12 messages went")
+        workers = {int(pid) for pid in Path(f"/proc/{keeper.pid}/task/{keeper.pid}/children").read_text().split()}
+        assert len(workers) == 2
+        keeper.send_signal(signal.SIGTERM)
+        assert keeper.wait(60) == 0
+        assert not any(map(lives, workers))
+    finally:
+        keeper.kill()
+        keeper.wait(10)
+    with services.open_reading() as work:
+        assert [message.attempts for message in work.messages.recent([State.SENT])] == [1] * 12
