@@ -23,7 +23,8 @@ class Due:
     """One person to be asked back.
 
     Nobody is asked before `earliest`; `ideal` is the best week; after `latest` it is too late, but still better than
-    never, so an overdue person (`latest` below 0) gets a week too. `weight`: how much a week matters for this person.
+    never, so an overdue person gets a week too: one whose latest week comes before week 0 or before the earliest one.
+    `weight`: how much a week matters for this person.
     `answer`: the chance that an invitation is answered, 0 to 1. `held`: the week that the person has from an earlier
     spread, below 0 where that week has passed. `promised`: the held week must not change, and only takes capacity.
 
@@ -40,14 +41,19 @@ class Due:
     promised: bool = False
 
     def __post_init__(self) -> None:
-        if not self.earliest <= self.ideal <= self.latest:
-            raise ValueError(f"{self.id}: earliest, ideal and latest week must come in this order")
+        if not self.ideal <= self.latest:
+            raise ValueError(f"{self.id}: the latest week must not come before the ideal one")
         if not 0 < self.weight < math.inf:
             raise ValueError(f"{self.id}: the weight must be above 0")
         if not 0 <= self.answer <= 1:
             raise ValueError(f"{self.id}: the answer chance must be from 0 to 1")
         if self.promised and (self.held is None or self.held < 0):
             raise ValueError(f"{self.id}: a promised week must be held and must be 0 or later")
+
+    @property
+    def overdue(self) -> bool:
+        """No week in time is left."""
+        return self.latest < max(0, self.earliest)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +109,7 @@ class Spread:
 
     `weeks`: week by person, nobody left out. `load` and `capacity` by week, in expected answers. `over`: the weeks that
     are fuller than their capacity, with the extra expected answers that would cure each in this spread. `outside`: who
-    comes after the latest week although it has not passed; `overdue`: whose latest week had passed before week 0.
+    comes after the latest week although there was one in time; `overdue`: for whom there was none.
     `moved`: who no longer has the held week. `cost`: of all people and of `over`. `bound`: no spread of whole people
     costs less than this, so `gap` is the most that a better one could save.
     """
@@ -170,8 +176,8 @@ def measured(
         load=load,
         capacity=tuple(capacity),
         over=over,
-        outside=tuple(due.id for due in dues if 0 <= due.latest < weeks[due.id]),
-        overdue=tuple(due.id for due in dues if due.latest < 0),
+        outside=tuple(due.id for due in dues if not due.overdue and due.latest < weeks[due.id]),
+        overdue=tuple(due.id for due in dues if due.overdue),
         moved=tuple(due.id for due in dues if due.held is not None and weeks[due.id] != due.held),
         cost=math.fsum(paid) + costs.over * math.fsum(over.values()),
         bound=bound,
@@ -226,8 +232,10 @@ def cure(dues: Sequence[Due], capacity: Sequence[float]) -> Cure:
             extra[begin] = extra.get(begin, 0.0) + due.answer
         elif due.answer > 0:
             closed.append(due.id)
+    plenty = 1.0 + math.fsum(due.answer for due in dues)  # a week without a limit: its sums stay numbers
     lacking = _lacks(
-        {window: math.fsum(answers) for window, answers in asked.items()}, [capacity[w] for w in open_weeks]
+        {window: math.fsum(answers) for window, answers in asked.items()},
+        [min(capacity[week], plenty) for week in open_weeks],
     )
     added: list[float] = []
     even, stretch = 0.0, None
@@ -251,7 +259,7 @@ def _window(due: Due, horizon: int) -> tuple[int, int]:
     if due.promised and due.held is not None:
         return due.held, due.held
     last = horizon - 1
-    return max(0, due.earliest), last if due.latest < 0 else min(due.latest, last)
+    return max(0, due.earliest), last if due.overdue else min(due.latest, last)
 
 
 def _lacks(asked: Mapping[tuple[int, int], float], holds: Sequence[float]) -> Callable[[int, int], float]:

@@ -126,8 +126,8 @@ def as_due(recall: Recall, today: date, rules: RecallRules, *, lead: int, answer
     due = Due(
         id=recall.id,
         earliest=max(1, earliest),  # this week's invitations have gone or are on their way
-        ideal=max(1, ideal),
-        latest=max(1, latest),
+        ideal=ideal,  # also one that has passed: who is longer overdue goes first
+        latest=latest,
         weight=recall.window.weight,
         answer=answer,
         held=now_in if recall.week is not None else None,

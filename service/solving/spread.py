@@ -7,8 +7,10 @@ is named. The answer chances differ, so this is not a pure network: its linear r
 What is guaranteed: with at most `EXACT` unknowns the spread is the cheapest of all (to the tolerance of the solver).
 With more, the linear relaxation is solved exactly and whole people stay where it put them; those that it divides, in at
 most as many groups as there are weeks, are placed by a second problem in whole people, for which the search ends after
-`NODES` steps. `Spread.bound` is the cost of the relaxation, so `Spread.gap` says how far from the cheapest the spread
-can be at most: nearly nothing in a large clinic; in a small one much of it is that people cannot be divided at all.
+`NODES` steps. Then people move or change about as long as that saves anything (`exchange.py`), from there or from the
+weeks that are held, whichever costs less: so nobody leaves a held week but for a gain. `Spread.bound` is the cost of
+the relaxation, so `Spread.gap` says how far from the cheapest the spread can be at most: nearly nothing in a large
+clinic; in a small one much of it is that people cannot be divided at all.
 
 Solver: HiGHS (dual simplex, branch and bound), through scipy.
 """
@@ -25,6 +27,7 @@ from scipy.sparse import coo_array
 
 from service.domain.spreading import Costs, Due, Spread, check_dues, cost, measured
 from service.errors import SolvingError
+from service.solving.exchange import Ints, Places, exchanged
 
 EXACT = 300
 """Unknowns up to which the whole problem is solved in whole people. Our choice: well under a second, where ten times as
@@ -60,7 +63,8 @@ def spread(dues: Sequence[Due], capacity: Sequence[float], costs: Costs) -> Spre
     check_dues(dues, capacity)
     groups: dict[Due, list[str]] = {}
     weeks: dict[str, int] = {}
-    room = np.asarray(capacity, dtype=float)
+    # A capacity without a limit is one that nobody can fill: the solver takes no infinite number.
+    room = np.minimum(np.array(capacity, dtype=float), 1.0 + sum(due.answer for due in dues))
     for due in sorted(dues, key=lambda each: each.id):
         if due.promised and due.held is not None:
             weeks[due.id] = due.held
@@ -70,8 +74,10 @@ def spread(dues: Sequence[Due], capacity: Sequence[float], costs: Costs) -> Spre
     bound = float(sum(cost(due, weeks[due.id], costs) for due in dues if due.promised))
     if groups:
         problem = _problem(groups, room, costs)
-        relaxed, least = _relaxed(problem)
-        whole = _in_whole(problem) if len(problem.week) <= EXACT else _rounded(problem, relaxed)
+        relaxed, worth, least = _relaxed(problem)
+        whole = (
+            _in_whole(problem) if len(problem.week) <= EXACT else _settled(problem, _rounded(problem, relaxed), worth)
+        )
         bound += least
         _give_out(groups, problem, whole, weeks)
     else:
@@ -116,8 +122,9 @@ def _matrices(problem: _Problem) -> tuple[coo_array, coo_array]:
     return everybody, fits
 
 
-def _relaxed(problem: _Problem) -> tuple[Floats, float]:
-    """How many of each group go to each week if people could be divided, and what that costs."""
+def _relaxed(problem: _Problem) -> tuple[Floats, Floats, float]:
+    """How many of each group go to each week if people could be divided, what more room in each week would save, and
+    what it costs."""
     everybody, fits = _matrices(problem)
     found = linprog(
         np.concatenate([problem.price, np.full(len(problem.room), problem.over)]),
@@ -130,7 +137,7 @@ def _relaxed(problem: _Problem) -> tuple[Floats, float]:
     )
     if not found.success:
         raise SolvingError(f"the spread over weeks could not be solved: {found.message}")
-    return np.asarray(found.x[: len(problem.week)]), float(found.fun)
+    return np.asarray(found.x[: len(problem.week)]), -np.asarray(found.ineqlin.marginals), float(found.fun)
 
 
 def _in_whole(problem: _Problem, nodes: int | None = None) -> Floats:
@@ -175,6 +182,24 @@ def _rounded(problem: _Problem, relaxed: Floats) -> Floats:
     )
     whole[chosen] += _in_whole(rest, NODES)
     return whole
+
+
+def _settled(problem: _Problem, whole: Floats, worth: Floats) -> Floats:
+    """The better of these weeks and the held ones (of who holds none, these), and then all changes that save."""
+    kinds = np.arange(len(problem.kinds))
+    price = np.full((len(kinds), len(problem.room)), np.inf)
+    price[problem.group, problem.week] = problem.price
+    answer = np.array([kind.answer for kind in problem.kinds])
+    places = Places(price=price, answer=answer, room=problem.room, over=problem.over)
+    rounded: Ints = np.zeros(price.shape, dtype=np.int64)
+    rounded[problem.group, problem.week] = whole.astype(np.int64)
+    held = np.array([-1 if kind.held is None else kind.held for kind in problem.kinds])
+    stays = (held >= 0) & (held < len(problem.room))
+    stays[stays] = np.isfinite(price[kinds[stays], held[stays]])
+    kept = np.where(stays[:, None], 0, rounded)
+    kept[kinds[stays], held[stays]] = problem.people[stays].astype(np.int64)
+    counts = exchanged(places, min(kept, rounded, key=places.total), worth)
+    return counts[problem.group, problem.week].astype(float)
 
 
 def _give_out(groups: Mapping[Due, Sequence[str]], problem: _Problem, whole: Floats, weeks: dict[str, int]) -> None:

@@ -31,7 +31,6 @@ def test_moving_costs_and_a_promise_is_kept() -> None:
 @pytest.mark.parametrize(
     "wrong",
     [
-        {"earliest": 3},
         {"latest": 1},
         {"weight": 0.0},
         {"answer": 1.1},
@@ -95,3 +94,16 @@ def test_the_chance_of_an_answer_leans_on_the_prior_until_there_is_a_record() ->
         answer_chances({"pigeon": (1, 2)}, prior)
     with pytest.raises(ValueError, match="at most as many"):
         answer_chances({"text": (3, 2)}, prior)
+
+
+def test_who_has_no_week_in_time_left_is_overdue_and_needs_no_room_in_one_week() -> None:
+    late = [due(f"p{n}", 1, -6, -3, answer=1.0) for n in range(3)]
+    assert all(each.overdue for each in late) and not due("in time", 0, 0, 0).overdue
+    assert cure(late, [0.0, 1.0, 1.0, 1.0]).extra == {}
+    found = measured(late, {"p0": 1, "p1": 2, "p2": 3}, [0.0, 1.0, 1.0, 1.0], COSTS)
+    assert (found.outside, found.overdue) == ((), ("p0", "p1", "p2"))
+
+
+def test_a_week_without_a_limit_hides_no_lack_after_it() -> None:
+    crowd = [due(f"p{n}", 1, 1, 1, answer=1.0) for n in range(3)]
+    assert cure(crowd, [float("inf"), 1.0]).extra == {1: pytest.approx(2.0)}
