@@ -16,7 +16,8 @@ from service.planning.recall_board import LISTED, ONLY_CLINICIAN, Decision, Week
 from service.planning.recall_settings import save_settings, settings_now, today_at
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
-from service.web.recall_form import LONGEST_REASON, SettingsForm, read_settings
+from service.web.recall_form import LONGEST_REASON, SettingsForm, in_words_of_the_form, read_settings
+from service.web.shown import CHANNELS
 
 bp = Blueprint("recall", __name__)
 
@@ -44,6 +45,13 @@ ANSWERS: dict[Answer, str] = {
     Answer.NO: "does not want the visit",
     Answer.ELSEWHERE: "was seen elsewhere",
     Answer.WRONG: "this number or address is not theirs",
+}
+WAYS: dict[str, str] = {"page": "on their page", **{channel.value: f"by {name}" for channel, name in CHANNELS.items()}}
+DONE: dict[str, str] = {
+    "recall-answered": "answered",
+    "recall-decided": "decided",
+    "recall-ended": "ended it",
+    "recall-reopened": "opened it again",
 }
 DECISIONS: dict[Decision, str] = {
     Decision.INVITE: "Invite again",
@@ -116,6 +124,12 @@ def board() -> str:
     )
 
 
+def _round_of(key: str) -> str:
+    """The round of an invitation, from its message key; a key without one is of the first."""
+    parts = key.split("/")
+    return parts[1] if len(parts) == 3 else "1"
+
+
 def _month(text: str) -> date | None:
     if not text:
         return None
@@ -135,7 +149,7 @@ def show(recall_id: str) -> Response:
     return _one(recall_id)
 
 
-def _one(recall_id: str, *, wrong: str = "", code: int = 200) -> Response:
+def _one(recall_id: str, *, wrong: str = "", field: str = "", code: int = 200) -> Response:
     services = the_services()
     now = services.clock.now()
     with services.open_work() as work:
@@ -144,9 +158,11 @@ def _one(recall_id: str, *, wrong: str = "", code: int = 200) -> Response:
         messages = [
             m
             for m in work.messages.of_person(recall.person_id)
-            if m.planned.kind is MessageKind.RETURN_DUE and m.plan_id == recall.plan_id and not m.superseded
+            if m.planned.kind is MessageKind.RETURN_DUE and m.plan_id == recall.plan_id
+            if m.handed is not None or not m.superseded  # what went out is shown for ever, what waits while it holds
         ]
         out = work.recalls.invitations_out([recall]).get(recall.id, 0)
+        appointment = work.plans.get(recall.plan_id).appointment
         history = work.ledger.history(recall_id)
         work.ledger.note(who(the_staff()), "record-viewed", recall.person_id, now)
         work.commit()
@@ -158,18 +174,25 @@ def _one(recall_id: str, *, wrong: str = "", code: int = 200) -> Response:
         person=person,
         messages=messages,
         number=invitation_number,
+        round_of=_round_of,
         standing=STANDINGS[standing(recall, today_at(services, now), out)],
         kind=template.label if template is not None else recall.window.template,
         why=template.about if template is not None else "",
         heavy=recall.window.weight >= services.pack.recall.heavy_weight,
         ends=ENDS,
         answers=ANSWERS,
+        ways=WAYS,
+        done=DONE,
+        decided=DECISIONS,
         history=history,
+        appointment=appointment,
+        on_record=url_for("desk.record.show", person_id=person.id, _anchor=f"plan-{recall.plan_id}"),
         decisions={d: words for d, words in DECISIONS.items() if clinical or d not in ONLY_CLINICIAN},
         may_decide=recall.open,
         booked=recall.state is RecallState.BOOKED,
         typed=request.form,
         wrong=wrong,
+        field=field,
         longest=LONGEST_REASON,
         tomorrow=today_at(services, now),
     )
@@ -182,20 +205,21 @@ def settle(recall_id: str) -> BaseResponse | Response:
     """Carry out a decision. After a mistake the page comes back with what was typed."""
     wanted, reason = request.form.get("do", ""), request.form.get("reason", "").strip()
     if wanted not in set(Decision):
-        return _one(recall_id, wrong="Choose what to do.", code=422)
+        return _one(recall_id, wrong="Choose what to do.", field="do", code=422)
     decision = Decision(wanted)
     if decision in ONLY_CLINICIAN and not the_staff().roles & {"clinician", "lead"}:
         raise NotAllowedError("that a visit is not needed is for a clinician to decide")
     if not reason or len(reason) > LONGEST_REASON:
-        return _one(recall_id, wrong=f"Say why, in up to {LONGEST_REASON} characters.", code=422)
+        return _one(recall_id, wrong=f"Say why, in up to {LONGEST_REASON} characters.", field="reason", code=422)
     typed, day = request.form.get("on", ""), None
     try:
         day = date.fromisoformat(typed) if typed and decision is Decision.INVITE else None
         decide(the_services(), recall_id, decision, who(the_staff()), reason=reason, on=day)
     except ValueError:
-        return _one(recall_id, wrong="Give the day as year-month-day, such as 2027-03-01.", code=422)
+        return _one(recall_id, wrong="Give the day as year-month-day, such as 2027-03-01.", field="on", code=422)
     except NotAllowedError as refused:
-        return _one(recall_id, wrong=f"{str(refused)[:1].upper()}{str(refused)[1:]}.", code=422)
+        said = f"{str(refused)[:1].upper()}{str(refused)[1:]}."
+        return _one(recall_id, wrong=said, field="on" if day else "", code=422)
     return redirect(url_for("recall.show", recall_id=recall_id))
 
 
@@ -223,7 +247,7 @@ def save() -> BaseResponse | Response:
             save_settings(services, wanted, who(the_staff()))
             return redirect(url_for("recall.settings_page", saved=1))
         except (SettingsError, NotAllowedError) as refused:
-            wanted = f"{str(refused)[:1].upper()}{str(refused)[1:]}."
+            wanted = in_words_of_the_form(str(refused))
     return _settings(form, wrong=wanted, code=422)
 
 

@@ -19,6 +19,26 @@ MOST_WEEKS = 104
 """Single weeks with a capacity of their own. Our choice."""
 
 
+NAMED = {
+    "weekly": "Visits in a week",
+    "weeks": "Single weeks",
+    "chance": "The chance",
+    "second": "Days to the second invitation",
+    "last": "Days to the last invitation",
+    "give_up": "Days until a person decides",
+    "booking": "The booking page",
+}
+"""What the page calls its fields: a label begins with these words, and so does what is said of a mistake."""
+
+
+def in_words_of_the_form(refused: str) -> str:
+    """What the settings themselves refuse ("second_after_days: between ..."), as the page says it."""
+    field, colon, allowed = refused.partition(": ")
+    name = NAMED.get(field.removesuffix("_after_days")) if colon else None
+    said = f"{name}: {allowed}" if name is not None else refused
+    return f"{said[:1].upper()}{said[1:]}."
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SettingsForm:
     """What stands in the fields. `weeks` is one line for each week: its day and its visits."""
@@ -55,17 +75,10 @@ class SettingsForm:
 def read_settings(form: SettingsForm, present: RecallSettings) -> RecallSettings | str:
     """The settings that the form asks for, or one sentence that says which field is wrong and what is allowed."""
     numbers: dict[str, int] = {}
-    named = {
-        "revision": "The form",
-        "weekly": "Visits in a week",
-        "second": "Days to the second invitation",
-        "last": "Days to the last invitation",
-        "give_up": "Days until a person decides",
-    }
-    for field, name in named.items():
+    for field in ("revision", "weekly", "second", "last", "give_up"):
         value = getattr(form, field)
         if not value.isdecimal() or len(value) > 9:
-            return f"{name}: a whole number, without a sign."
+            return f"{NAMED.get(field, 'The form')}: a whole number, without a sign."
         numbers[field] = int(value)
     weeks = _weeks(form.weeks)
     if isinstance(weeks, str):

@@ -34,7 +34,7 @@ def show() -> str:
         ("By channel", {channels.get(name, name): share for name, share in found.by_channel.items()}),
         ("By language", {language_name(name): share for name, share in found.by_language.items()}),
         ("By age", found.by_age),
-        ("By the words of the invitation", found.by_wording),
+        ("By the words of the invitation", {_words(name): share for name, share in found.by_wording.items()}),
     ]
     answers = [
         (ANSWERS[Answer(name)], [counts[number] for number in (1, 2, 3)]) for name, counts in found.answers.items()
@@ -48,6 +48,20 @@ def show() -> str:
         last=max(first, last),
         most=MOST,
     )
+
+
+SENTENCES = {"text": "first", "second": "second", "last": "last", "words": "any"}
+"""The sentences of an invitation, by the last part of their unit's name."""
+
+
+def _words(name: str) -> str:
+    """A group "cy, second-guardian, approved 2026-11-29" in words; the sentence's own name where it is another one."""
+    language, _, rest = name.partition(", ")
+    sentence, _, approved = rest.partition(", ")
+    plain = sentence.removesuffix("-guardian")
+    said = f"{SENTENCES[plain]} invitation" if plain in SENTENCES else plain
+    to = ", about a child or ward" if sentence != plain else ""
+    return f"{language_name(language)}: {said}{to}" + (f" ({approved})" if approved else "")
 
 
 def _day(name: str, usual: date) -> date:
