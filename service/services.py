@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import date, datetime
 from typing import Protocol
 
 from service.domain.budget import Budget
 from service.domain.contact import Channel, Clinic
 from service.domain.pack import ClinicChoices, Pack
+from service.domain.wall_clock import to_wall, zone_named
 from service.messages.catalogs import Catalogs
 from service.messages.wordings import Wordings
 from service.storage.clinic_choices import CLINIC_CHOICES, ChoicesInForce, choices_in
@@ -63,6 +64,10 @@ class Services:
     _book: tuple[object, Book] | None = None
     _wordings: tuple[Book, datetime | None, Wordings] | None = None
     _choices: tuple[str | None, ChoicesInForce] | None = None
+
+    def day_of(self, instant: datetime) -> date:
+        """The day at the clinic at this instant."""
+        return to_wall(instant, zone_named(self.clinic.zone)).date()
 
     def book(self, work: UnitOfWork) -> Book:
         """Every text of every language with its history; read anew only when the wording changed."""

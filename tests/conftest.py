@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import json
+import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import psycopg
 import pytest
 from database.postgres import Postgres
 from hypothesis import settings
+from ical_reader import READER, Reader
 from sqlalchemy import event
 from sqlalchemy.pool import Pool
 
@@ -65,3 +69,22 @@ def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str
         yield f"sqlite:///{tmp_path / 'tragus.sqlite'}"
     else:
         yield request.getfixturevalue("postgres_url")
+
+
+@pytest.fixture(scope="session")
+def read_by_node(tmp_path_factory: pytest.TempPathFactory) -> Reader:
+    """Reads calendar files with ical.js on Node, all in one go; installs it at first use."""
+    if not (READER / "node_modules" / "ical.js").exists():
+        subprocess.run(["npm", "ci", "--no-audit", "--no-fund"], cwd=READER, check=True, capture_output=True)
+
+    def read(*files: bytes) -> list[dict[str, Any]]:
+        folder = tmp_path_factory.mktemp("calendars")
+        paths = [folder / f"{number}.ics" for number in range(len(files))]
+        for path, data in zip(paths, files, strict=True):
+            path.write_bytes(data)
+        command = ["node", str(READER / "read.mjs"), *map(str, paths)]
+        done = subprocess.run(command, check=True, capture_output=True, text=True, encoding="utf-8")
+        calendars: list[dict[str, Any]] = json.loads(done.stdout)
+        return calendars
+
+    return read

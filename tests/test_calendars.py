@@ -9,9 +9,8 @@ second counts with the file's own VTIMEZONE and knows no other zone data.
 from __future__ import annotations
 
 import json
-import subprocess
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
@@ -22,6 +21,7 @@ from zoneinfo import ZoneInfo, available_timezones
 import icalendar
 import pytest
 import recurring_ical_events
+from ical_reader import Reader
 
 from service.calendars import calendar_file, content_type
 from service.domain.calendar_item import CalendarItem, ItemKind, ItemState, Recurrence, items_of_course, revise
@@ -37,7 +37,6 @@ HERE = Path(__file__).parent
 # Source: see "source" in each file.
 DST = json.loads((HERE / "data/vectors/dst.json").read_text(encoding="utf-8"))
 ICS = json.loads((HERE / "data/vectors/ics/index.json").read_text(encoding="utf-8"))
-READER = HERE / "ical_js"
 
 NOW = datetime(2026, 3, 1, 12, 0, 0, 700, tzinfo=UTC)
 SEED = UUID("6f1c9c1e-3f0a-4c1b-9d57-0d2b6a4f9e11")
@@ -57,8 +56,6 @@ DOSE = replace(
     APPOINTMENT, key="dose", kind=ItemKind.DOSE, recurrence=Recurrence(every=2, count=5), duration=15, alarm=0
 )
 RETURN = replace(APPOINTMENT, key="return", kind=ItemKind.RETURN, start=date(2026, 10, 1), duration=0, alarm=None)
-
-Reader = Callable[..., list[dict[str, Any]]]
 
 
 def states_of(*items: CalendarItem) -> list[ItemState]:
@@ -97,25 +94,6 @@ def starts_by_python(data: bytes) -> list[datetime]:
 def starts_by_node(calendar: dict[str, Any]) -> list[datetime]:
     """Every start instant, by ical.js, in order."""
     return sorted(datetime.fromisoformat(start) for event in calendar["events"] for start in event["starts"])
-
-
-@pytest.fixture(scope="module")
-def read_by_node(tmp_path_factory: pytest.TempPathFactory) -> Reader:
-    """Reads calendar files with ical.js on Node, all in one go; installs it at first use."""
-    if not (READER / "node_modules" / "ical.js").exists():
-        subprocess.run(["npm", "ci", "--no-audit", "--no-fund"], cwd=READER, check=True, capture_output=True)
-
-    def read(*files: bytes) -> list[dict[str, Any]]:
-        folder = tmp_path_factory.mktemp("calendars")
-        paths = [folder / f"{number}.ics" for number in range(len(files))]
-        for path, data in zip(paths, files, strict=True):
-            path.write_bytes(data)
-        command = ["node", str(READER / "read.mjs"), *map(str, paths)]
-        done = subprocess.run(command, check=True, capture_output=True, text=True, encoding="utf-8")
-        calendars: list[dict[str, Any]] = json.loads(done.stdout)
-        return calendars
-
-    return read
 
 
 def course(first_day: date, *phases: Phase) -> Course:

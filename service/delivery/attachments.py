@@ -9,7 +9,6 @@ from service.calendars import Method, content_type
 from service.domain.contact import Channel, Contact
 from service.domain.message import Attachment, ComposedMessage, MessageKind
 from service.domain.questions import questions_for
-from service.domain.wall_clock import zone_named
 from service.links import page_url
 from service.messages.address_page import render_address_page
 from service.messages.compose import says_whole_plan
@@ -77,7 +76,7 @@ def _address_page(
     transport = services.transports.get(Channel.LETTER)
     if not isinstance(transport, KeepsLetters):
         return ()
-    today = services.clock.now().astimezone(zone_named(services.clinic.zone)).date()
+    today = services.day_of(services.clock.now())
     page = render_address_page(
         composed.to.splitlines(),
         services.clinic,

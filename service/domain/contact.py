@@ -90,6 +90,11 @@ class Contact:
     quiet_to: time | None = None
     join_with_others: bool = False
 
+    @property
+    def gone(self) -> bool:
+        """Whether the person died or moved away: nothing is sent to them, or asked of them, any more."""
+        return self.died is not None or self.left is not None
+
     def reach(self, channel: Channel) -> bool:
         """Whether this channel is agreed to, not stopped, and has an address to go to that is not known to be bad."""
         address = {Channel.TEXT: self.phone, Channel.EMAIL: self.email, Channel.LETTER: self.address or None}[channel]

@@ -51,6 +51,8 @@ class State(StrEnum):
         }[self]
 
 
+MAY_HAVE_LEFT = frozenset({State.HANDING, State.SENT, State.DELIVERED, State.UNCERTAIN})
+"""States of a message that has reached somebody, or may have."""
 FINAL = frozenset({State.SENT, State.DELIVERED, State.DROPPED, State.FAILED, State.UNCERTAIN})
 
 

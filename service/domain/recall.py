@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 
-from service.domain.contact import Channel
 from service.domain.plan import Plan
 from service.domain.recall_rules import RecallRules
 from service.domain.visit import Ears
@@ -53,6 +52,8 @@ class Ended(StrEnum):
     REPLACED = "replaced"  # a newer plan asks for another return, or its plan was withdrawn
 
 
+ENDS_WITH: Mapping[Answer, Ended] = {Answer.NO: Ended.DECLINED, Answer.ELSEWHERE: Ended.ELSEWHERE}
+"""Answers that end a recall. Until the next visit another answer may take their place."""
 FINAL_ENDS = frozenset({Ended.LEFT, Ended.DIED})
 """Ends that are taken back when the move away or the death turns out to be a mistake."""
 
@@ -163,10 +164,6 @@ def unanswered_from(recall: Recall, spacing: Spacing) -> date:
     return recall.invite_on + timedelta(days=days)
 
 
-INVITATIONS = 3
-"""First, second and last."""
-
-
 def invitation_key(round_: int, number: int) -> str:
     """The message key of an invitation: its round, and its number (1 to 3) in the round."""
     return f"return-due/{round_}/{number}"
@@ -176,6 +173,12 @@ def invitation_number(key: str) -> int:
     """Which invitation of its round a message is, from 1; a key without a number is a first one."""
     parts = key.split("/")
     return int(parts[2]) if len(parts) == 3 else 1
+
+
+def invitation_round(key: str) -> int:
+    """Which round an invitation belongs to, from 1; 0 for a key from before recalls were kept."""
+    parts = key.split("/")
+    return int(parts[1]) if len(parts) == 3 else 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,7 +200,7 @@ def answered(recall: Recall, given: Given) -> Recall:
     recall as it is: the person still has to be reached. Raises NotAllowedError when the recall has ended for another
     reason than an answer, or a visit is booked.
     """
-    may_change = recall.open or recall.ended in (Ended.DECLINED, Ended.ELSEWHERE)
+    may_change = recall.open or recall.ended in ENDS_WITH.values()
     if not may_change or recall.state is RecallState.BOOKED:
         raise NotAllowedError("this invitation is answered or over: contact the clinic instead")
     told = replace(
@@ -217,10 +220,8 @@ def answered(recall: Recall, given: Given) -> Recall:
             if given.later is None:
                 raise ValueError("later needs a day")
             return anew(told, given.later)
-        case Answer.NO:
-            return ended(told, Ended.DECLINED, given.at)
-        case Answer.ELSEWHERE:
-            return ended(told, Ended.ELSEWHERE, given.at)
+        case Answer.NO | Answer.ELSEWHERE:
+            return ended(told, ENDS_WITH[given.answer], given.at)
         case Answer.WRONG:
             return replace(told, state=recall.state, ended=recall.ended, closed=recall.closed)
 
@@ -291,18 +292,3 @@ def standing(recall: Recall, today: date, invited: int) -> Standing:
     if today > recall.window.latest:
         return Standing.OVERDUE
     return Standing.INVITED if invited else Standing.DUE
-
-
-ANSWERS_BY_WORD: Mapping[str, Answer] = {
-    "book": Answer.BOOK,
-    "later": Answer.LATER,
-    "no": Answer.NO,
-    "elsewhere": Answer.ELSEWHERE,
-    "wrong": Answer.WRONG,
-}
-"""The lists of `content/replies/` that answer an invitation, and what each means."""
-
-
-def channel_of(given_by: str) -> Channel | None:
-    """The channel that an answer came by; None for the page or a person of the clinic."""
-    return Channel(given_by) if given_by in set(Channel) else None

@@ -32,7 +32,8 @@ class RecallRules:
     """How recalls work unless the clinic sets its own values. Days are days of the clinic's calendar.
 
     `second_after_days`, `last_after_days`: from one invitation to the next. `give_up_after_days`: after the last one a
-    person decides. `soon_days`: returns sooner than this are not spread over weeks. `later_days`: what "later" offers;
+    person decides. `soon_days`: returns sooner than this are not spread over weeks. `at_once_days`: one within so many
+    days that is not booked is for a person, and not for an invitation alone. `later_days`: what "later" offers;
     `later_by_word_days`: what the bare word means. `missed_after_days`: after the appointment, until a visit that
     nobody recorded counts as missed. `frozen_weeks`: weeks, the present one counted, whose invitations stay.
 
@@ -53,6 +54,7 @@ class RecallRules:
     last_after_days: int
     give_up_after_days: int
     soon_days: int
+    at_once_days: int
     later_days: tuple[int, ...]
     later_by_word_days: int
     missed_after_days: int

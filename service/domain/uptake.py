@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import date
 
 Z_95 = 1.959963984540054
 """The standard normal quantile of 0.975, for intervals that hold 95 times in 100."""
@@ -82,13 +81,6 @@ def age_band(age: int | None) -> str:
     if age is None:
         return "not known"
     return [name for start, name in AGE_BANDS if age >= start][-1]
-
-
-def years_between(born: date | None, on: date) -> int | None:
-    """Completed years of age on a day."""
-    if born is None:
-        return None
-    return on.year - born.year - ((on.month, on.day) < (born.month, born.day))
 
 
 def uptake(invited: Iterable[Invited], group: Callable[[Invited], str]) -> dict[str, Share]:

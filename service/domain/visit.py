@@ -8,6 +8,13 @@ from datetime import date, time
 from enum import StrEnum
 
 
+def years_between(born: date | None, on: date) -> int | None:
+    """Completed years of age on a day."""
+    if born is None:
+        return None
+    return on.year - born.year - ((on.month, on.day) < (born.month, born.day))
+
+
 class Side(StrEnum):
     """One ear."""
 
@@ -119,6 +126,4 @@ class Visit:
     @property
     def age(self) -> int | None:
         """Completed years on the day of the visit, or None when the date of birth is not known."""
-        if self.born is None:
-            return None
-        return self.on.year - self.born.year - ((self.on.month, self.on.day) < (self.born.month, self.born.day))
+        return years_between(self.born, self.on)

@@ -15,7 +15,6 @@ from itertools import islice
 
 from service.domain.contact import Channel
 from service.domain.message import DeliveryReport, Inbound
-from service.domain.wall_clock import zone_named
 from service.inbound.bounces import AutoReply, Bounce, CalendarReply, Complaint, Reply, Unreadable, read_mail
 from service.inbound.calendar_replies import answer_invitation
 from service.inbound.receipts import take_report
@@ -170,7 +169,7 @@ def _same(addresses: Iterable[str], message: StoredMessage) -> bool:
 
 def _unmatched(services: Services) -> Sorted:
     """Tell the front desk once a day: one is noise, and a flood of forged ones must not bury the list."""
-    today = services.clock.now().astimezone(zone_named(services.clinic.zone)).date()
+    today = services.day_of(services.clock.now())
     text = "a bounce or a complaint came that fits none of our messages; it changed nothing"
     _show_desk(services, f"unmatched/{today.isoformat()}", Meaning.UNMATCHED, text)
     return Sorted.UNMATCHED

@@ -348,7 +348,7 @@ def _answer(
         contact = work.people.get(person_id).contact
         plans = [each for each in work.plans.of_person(person_id) if each.status not in (Status.REVOKED, Status.DRAFT)]
         reached = any(contact.reach(channel) for channel in CHANNELS[MessageKind.REPLY])
-        if not plans or not reached or contact.left is not None or contact.died is not None:
+        if not plans or not reached or contact.gone:
             continue
         useful = timedelta(minutes=services.pack.timing.useful_minutes[MessageKind.REPLY])
         zone = zone_named(contact.zone)

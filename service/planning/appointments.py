@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 
-from service.domain.message import MessageKind, State
+from service.domain.message import MAY_HAVE_LEFT, MessageKind, State
 from service.domain.plan import Status
 from service.domain.sending import appointment_day
 from service.domain.wall_clock import exists, to_instant, to_wall, zone_named
@@ -26,7 +26,7 @@ CHANGED = "appointment-changed"
 NOT_ASKED = "return-not-asked"
 """On the attention list: the appointment is cancelled, and no invitation to return will go by itself any more."""
 
-_GONE = frozenset({State.CLAIMED, State.HANDING, State.SENT, State.DELIVERED, State.UNCERTAIN})
+_GONE = MAY_HAVE_LEFT | {State.CLAIMED}
 
 
 def book(services: Services, plan_id: str, appointment: tuple[date, time] | None, by: str) -> StoredPlan:

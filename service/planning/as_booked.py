@@ -24,7 +24,7 @@ from service.domain.course_moved import (
 )
 from service.domain.pack import Pack
 from service.domain.plan import Course, Plan
-from service.domain.wall_clock import to_wall, zone_named
+from service.domain.wall_clock import zone_named
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
@@ -63,7 +63,7 @@ def follow_softening_in(
         return changed
     before = changed.followed or softening(changed.plan, changed.given)
     zone = zone_named(contact.zone)
-    today = to_wall(now, zone_named(services.clinic.zone)).date()
+    today = services.day_of(now)
     booked = changed.appointment[0] if changed.appointment is not None else None
     after: list[Followed] = []
     reasons: list[Follows] = []

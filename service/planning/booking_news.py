@@ -7,7 +7,7 @@ from datetime import datetime
 
 from service.domain.booking import Appointment, Booking, booking_message, booking_of, news_for
 from service.domain.contact import Channel, Contact
-from service.domain.message import MessageKind, State
+from service.domain.message import MAY_HAVE_LEFT, MessageKind
 from service.domain.sending import pick_channel
 from service.domain.wall_clock import to_instant, zone_named
 from service.services import Services
@@ -16,9 +16,6 @@ from service.storage.unit_of_work import UnitOfWork
 
 UNTOLD = "appointment-untold"
 """On the attention list: no letter brings the news of an appointment in time."""
-
-GONE = frozenset({State.HANDING, State.SENT, State.DELIVERED, State.UNCERTAIN})
-"""States of a message that may have reached somebody."""
 
 
 def tell_in(
@@ -62,7 +59,7 @@ def _told(
 ) -> tuple[Appointment | None, StoredMessage | None]:
     """The appointment that the person knows of, still to come, and the message that told it; without one, it was said
     at the visit."""
-    left = [m for m in messages if m.planned.kind is MessageKind.BOOKING and m.state in GONE]
+    left = [m for m in messages if m.planned.kind is MessageKind.BOOKING and m.state in MAY_HAVE_LEFT]
     last = max(left, key=lambda m: (booking_of(m.planned.key).sequence, m.planned.due), default=None)
     known = booking_of(last.planned.key).appointment if last is not None else work.plans.visit_of(stored).appointment
     if known is not None and to_instant(datetime.combine(*known), zone_named(services.clinic.zone)) <= now:

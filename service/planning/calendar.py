@@ -90,7 +90,7 @@ def current_states(
     """
     before = work.plans.calendar_states(stored.id)
     items: tuple[CalendarItem, ...] = ()
-    if stored.status in (Status.ACTIVE, Status.ON_HOLD) and contact.left is None and contact.died is None:
+    if stored.status in (Status.ACTIVE, Status.ON_HOLD) and not contact.gone:
         items = calendar_items(
             plan_as_booked(services.pack, stored),
             contact,

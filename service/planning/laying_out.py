@@ -8,7 +8,7 @@ from datetime import date, datetime, time
 from service.domain.contact import Channel, Contact
 from service.domain.message import MessageKind, PlannedMessage
 from service.domain.plan import Plan
-from service.domain.recall import RecallState, invitation_days, invitation_key
+from service.domain.recall import Recall, RecallState, invitation_days, invitation_key
 from service.domain.schedule import lay_out
 from service.domain.sending import COMFORT, pick_channel
 from service.planning.as_booked import plan_as_booked
@@ -65,6 +65,12 @@ def replan(
     work.messages.supersede(stored.id, keep=frozenset(m.key for m in called_for), kinds=kinds)
     work.messages.plan(stored.id, stored.person_id, planned, {m.key: services.new_id() for m in planned}, fresh)
     work.messages.hurry(stored.person_id, now, retries=bool(fresh))
+
+
+def follow_recall(services: Services, work: UnitOfWork, recall: Recall, now: datetime) -> None:
+    """What is unsent follows a recall that was just changed."""
+    stored, contact = work.plans.get(recall.plan_id), work.people.get(recall.person_id).contact
+    replan(services, work, stored, contact, now)
 
 
 def invitations_for(services: Services, work: UnitOfWork, stored: StoredPlan) -> list[tuple[str, date]] | None:

@@ -12,7 +12,6 @@ from service.domain.wall_clock import to_instant, zone_named
 from service.errors import NotAllowedError
 from service.planning.as_booked import follow_softening_in
 from service.planning.laying_out import replan
-from service.planning.recall_settings import today_at
 from service.planning.recalling import follow_appointment_in
 from service.services import Services
 from service.storage.records import StoredPlan
@@ -32,7 +31,7 @@ def look_for_missed(services: Services) -> int:
     missed, looked = 0, set[str]()
     while True:
         now = services.clock.now()
-        last = today_at(services, now) - timedelta(days=services.pack.recall.missed_after_days)
+        last = services.day_of(now) - timedelta(days=services.pack.recall.missed_after_days)
         with services.open_reading() as work:
             found = [each for each in work.plans.appointments_until(last, AT_ONCE + len(looked)) if each not in looked]
         if not found:
@@ -43,14 +42,14 @@ def look_for_missed(services: Services) -> int:
 
 def _take_missed(services: Services, plan_ids: Sequence[str], now: datetime) -> int:
     count = 0
-    last = today_at(services, now) - timedelta(days=services.pack.recall.missed_after_days)
+    last = services.day_of(now) - timedelta(days=services.pack.recall.missed_after_days)
     for plan_id in plan_ids:
         with services.open_work() as work:
             stored = work.plans.get(plan_id)
             if stored.appointment is None or stored.appointment[0] > last or not _stands(services, work, stored):
                 continue  # changed at this moment, or the person came
             contact = work.people.get(stored.person_id).contact
-            if contact.died is not None or contact.left is not None:
+            if contact.gone:
                 continue  # nobody asks why they did not come
             _miss(services, work, stored, "tragus", now)
             detail = f"the appointment of {' at '.join(stored.booked or ())}: nobody recorded a visit since"
@@ -96,7 +95,7 @@ def to_ask_about(services: Services, work: UnitOfWork, stored: StoredPlan, now: 
 
 def _over(services: Services, stored: StoredPlan, now: datetime) -> bool:
     running = stored.status in (Status.ACTIVE, Status.ON_HOLD)
-    return running and stored.appointment is not None and stored.appointment[0] < today_at(services, now)
+    return running and stored.appointment is not None and stored.appointment[0] < services.day_of(now)
 
 
 def _past(services: Services, work: UnitOfWork, plan_id: str, now: datetime) -> StoredPlan:

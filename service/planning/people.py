@@ -119,7 +119,7 @@ def _mark(services: Services, person_id: str, by: str, field: str, holds: bool, 
         person = work.people.get(person_id)
         if (getattr(person.contact, field) is not None) is holds:
             return
-        today = now.astimezone(zone_named(services.clinic.zone)).date()
+        today = services.day_of(now)
         change: dict[str, Any] = {field: today if holds else None}
         contact = replace(person.contact, **change)
         work.people.save(replace(person, contact=contact))

@@ -12,7 +12,7 @@ from enum import StrEnum
 from service.domain.recall import Ended, Recall, RecallState, Standing, anew, ended, monday, seen
 from service.errors import NotAllowedError
 from service.planning.laying_out import replan
-from service.planning.recall_settings import settings_now, today_at, today_for
+from service.planning.recall_settings import settings_now, today_for
 from service.planning.recalling import SETTLED_BY_BOOKING
 from service.planning.weeks import SPREAD
 from service.services import Services
@@ -71,7 +71,7 @@ class Board:
 
 def look(services: Services, work: UnitOfWork, standing: Standing | None = None, month: date | None = None) -> Board:
     """The board as it stands now, with the recalls of one standing, one month, or both."""
-    today = today_at(services, services.clock.now())
+    today = services.day_of(services.clock.now())
     first = _months_on(today.replace(day=1), -MONTHS_BEFORE)
     last = _months_on(today.replace(day=1), MONTHS_AFTER + 1) - timedelta(days=1)
     by_month = work.recall_views.months(first, last, today)
@@ -151,7 +151,7 @@ def decide(
     the day lies in the past or too far ahead.
     """
     now = services.clock.now()
-    today = today_at(services, now)
+    today = services.day_of(now)
     with services.open_work() as work:
         recall = work.recalls.get(recall_id)
         contact = work.people.get(recall.person_id).contact

@@ -14,7 +14,8 @@ from service.domain.course import moments_in
 from service.domain.plan import Plan
 from service.domain.recall import RecallState, invitation_number
 from service.domain.revision import current
-from service.domain.uptake import CameBack, Invited, Share, age_band, plugs_by_marks, uptake, wilson, years_between
+from service.domain.uptake import CameBack, Invited, Share, age_band, plugs_by_marks, uptake, wilson
+from service.domain.visit import years_between
 from service.planning.as_booked import plan_as_booked
 from service.services import Services
 from service.storage.recall_views import InvitedRow, SentInvitation

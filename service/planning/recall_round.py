@@ -10,13 +10,13 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from service.domain.message import MessageKind, State
-from service.domain.recall import Recall, RecallState, Spacing, invitation_key, moved_to, unanswered_from
+from service.domain.recall import Recall, RecallState, Spacing, invitation_round, moved_to, unanswered_from
 from service.domain.recall_settings import proposed_by
 from service.domain.wall_clock import zone_named
 from service.errors import SolvingError
-from service.planning.laying_out import replan
+from service.planning.laying_out import follow_recall, replan
 from service.planning.missed import look_for_missed
-from service.planning.recall_settings import settings_now, today_at
+from service.planning.recall_settings import settings_now
 from service.planning.recalling import NO_ANSWER, open_in
 from service.planning.refitting import refit
 from service.planning.weeks import give_out_weeks
@@ -58,7 +58,7 @@ def due(services: Services) -> bool:
 
 def run(services: Services) -> RoundDone:
     """One round. What it did is logged in counts; nothing it does names a person in a log."""
-    today = today_at(services, services.clock.now())
+    today = services.day_of(services.clock.now())
     done = RoundDone(
         opened=open_missing(services),
         missed=look_for_missed(services),
@@ -103,7 +103,7 @@ def _open_one(services: Services, plan_id: str) -> bool:
         if current is None or current.id != plan_id or work.recalls.open_of(stored.person_id) is not None:
             return False
         contact = work.people.get(stored.person_id).contact
-        if contact.died is not None or contact.left is not None:
+        if contact.gone:
             return False
         recall = open_in(services, work, stored, now)
         if recall is None:
@@ -128,8 +128,7 @@ def space_anew(services: Services) -> int:
     changed = [each for each in due if each.id not in out] if by != _spaced(spacing) else []
     for each in changed:
         with services.open_work() as work:
-            stored, contact = work.plans.get(each.plan_id), work.people.get(each.person_id).contact
-            replan(services, work, stored, contact, now)
+            follow_recall(services, work, each, now)
             work.commit()
     if before != _spaced(spacing):
         with services.open_work() as work:
@@ -179,12 +178,11 @@ def _ask(services: Services, recall_id: str) -> bool:
 
 def _last_of_round(work: UnitOfWork, recall: Recall) -> StoredMessage | None:
     """The last invitation of the present round, whatever became of it."""
-    begins = invitation_key(recall.round, 1)[:-1]
     mine = [
         message
         for message in work.messages.of_person(recall.person_id)
         if message.planned.kind is MessageKind.RETURN_DUE
         and message.plan_id == recall.plan_id
-        and message.planned.key.startswith(begins)
+        and invitation_round(message.planned.key) == recall.round
     ]
     return max(mine, key=lambda message: message.planned.due, default=None)

@@ -48,12 +48,7 @@ def save_settings(services: Services, settings: RecallSettings, by: str) -> Reca
     return kept
 
 
-def today_at(services: Services, now: datetime) -> date:
-    """The present day at the clinic."""
-    return now.astimezone(zone_named(services.clinic.zone)).date()
-
-
 def today_for(services: Services, contact: Contact, now: datetime) -> date:
     """The present day at the clinic, or where the person lives if that is later: the next morning there is still to
     come, so an invitation that is planned for the day after it goes out."""
-    return max(today_at(services, now), now.astimezone(zone_named(contact.zone)).date())
+    return max(services.day_of(now), now.astimezone(zone_named(contact.zone)).date())

@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
-from service.domain.contact import Channel, Contact
+from service.domain.contact import Channel
 from service.domain.plan import Status
 from service.domain.recall import (
+    ENDS_WITH,
     FINAL_ENDS,
     Answer,
     Ended,
@@ -28,8 +29,8 @@ from service.domain.recall import (
     window_of,
 )
 from service.domain.wall_clock import to_instant, zone_named
-from service.planning.laying_out import replan
-from service.planning.recall_settings import today_at, today_for
+from service.planning.laying_out import follow_recall, replan
+from service.planning.recall_settings import today_for
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
@@ -44,10 +45,6 @@ SETTLED_BY_BOOKING = (WANTS_VISIT, DECLINED, NO_ANSWER, RETURN_SOON)
 """What is no question any more once a visit is booked or was made, the person answered anew, or somebody decided."""
 BOOKED_AFTER_ALL = frozenset({Ended.DECLINED, Ended.ELSEWHERE, Ended.NO_ANSWER, Ended.NOT_NEEDED})
 """Ends that a booking takes back."""
-
-
-SOON = 3
-"""Days within which a return that is not booked is for a person and not for an invitation alone. Our choice."""
 
 
 def open_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datetime) -> Recall | None:
@@ -75,7 +72,7 @@ def open_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datet
     elif recall.invite_on <= today:
         # The morning of the first invitation has passed: the ear is due so soon that somebody should book it now.
         recall = replace(recall, invite_on=today + timedelta(days=1))
-        if window.ideal <= today + timedelta(days=SOON):
+        if window.ideal <= today + timedelta(days=services.pack.recall.at_once_days):
             detail = f"nothing is booked, and the return is due on {window.ideal}, {window.latest} at the latest"
             work.ledger.ask(stored.person_id, RETURN_SOON, now, detail=detail)
     work.recalls.save(recall)
@@ -94,7 +91,7 @@ def withdraw_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: d
     if before is not None:
         after = _taken_up(services, work, before, now)
         work.recalls.save(after)
-        _lay_out(services, work, after, now)
+        follow_recall(services, work, after, now)
 
 
 def _taken_up(services: Services, work: UnitOfWork, recall: Recall, now: datetime) -> Recall:
@@ -130,7 +127,7 @@ def follow_appointment_in(
             work.recalls.save(booked(recall))
             work.by_hand.close_open(stored.person_id, SETTLED_BY_BOOKING, by, now)
     elif recall.state in (RecallState.BOOKED, RecallState.DUE):  # due: the appointment was too late for an ear
-        declined = _DECLINED.get(recall.answer) if recall.answer is not None else None
+        declined = ENDS_WITH.get(recall.answer) if recall.answer is not None else None
         if declined is not None and not missed:
             work.recalls.save(ended(recall, declined, now))
             return
@@ -138,9 +135,6 @@ def follow_appointment_in(
             recall = replace(recall, answer=None, answered=None, answered_by=None, answered_to=None)
         today = today_for(services, work.people.get(stored.person_id).contact, now)
         work.recalls.save(unbooked(recall, today, missed=missed))
-
-
-_DECLINED = {Answer.NO: Ended.DECLINED, Answer.ELSEWHERE: Ended.ELSEWHERE}
 
 
 def end_in(services: Services, work: UnitOfWork, person_id: str, why: Ended, by: str, now: datetime) -> bool:
@@ -158,7 +152,7 @@ def end_in(services: Services, work: UnitOfWork, person_id: str, why: Ended, by:
 def reopen_in(services: Services, work: UnitOfWork, person_id: str, by: str, now: datetime) -> None:
     """Take back what a move away or a death had ended, when that was a mistake; not while the other one holds."""
     recall, contact = work.recalls.newest_of(person_id), work.people.get(person_id).contact
-    if recall is None or recall.open or recall.ended not in FINAL_ENDS or _gone(contact):
+    if recall is None or recall.open or recall.ended not in FINAL_ENDS or contact.gone:
         return
     work.recalls.save(_taken_up(services, work, recall, now))
     work.ledger.note(by, "recall-reopened", recall.id, now)
@@ -173,17 +167,13 @@ def invited(work: UnitOfWork, person_id: str) -> tuple[Recall, int] | None:
     recall = work.recalls.newest_of(person_id)
     if recall is None or recall.state in (RecallState.SEEN, RecallState.BOOKED):
         return None
-    if _gone(work.people.get(person_id).contact):
+    if work.people.get(person_id).contact.gone:
         return None
-    if not recall.open and recall.ended not in (Ended.DECLINED, Ended.ELSEWHERE):
+    if not recall.open and recall.ended not in ENDS_WITH.values():
         return None
     out = work.recalls.invitations_out([recall]).get(recall.id, 0)
     asked_before = recall.answer is not None or (recall.round > 1 and work.recalls.last_invited(recall) is not None)
     return (recall, out) if out or asked_before else None
-
-
-def _gone(contact: Contact) -> bool:
-    return contact.died is not None or contact.left is not None
 
 
 def answer_in(
@@ -207,13 +197,13 @@ def answer_in(
         return None
     recall, out = found
     if answer is Answer.LATER and later is None:
-        later = today_at(services, now) + timedelta(days=services.pack.recall.later_by_word_days)
+        later = services.day_of(now) + timedelta(days=services.pack.recall.later_by_word_days)
     again = answer is recall.answer
     if again and answer is Answer.LATER and recall.state is RecallState.DUE and (recall.invite_on, out) == (later, 0):
         return recall  # pressed twice
     after = answered(recall, Given(answer=answer, by=by, at=now, to=min(out, 3) or None, later=later))
     work.recalls.save(after)
-    _lay_out(services, work, after, now)
+    follow_recall(services, work, after, now)
     detail = _for_a_person(services, recall, after, answer)
     reason = WANTS_VISIT if answer is Answer.BOOK else DECLINED
     stays = reason if again and detail is not None else None
@@ -242,7 +232,7 @@ def wrong_person_in(
     recall = work.recalls.open_of(person_id)
     if recall is not None and recall.state is not RecallState.BOOKED:
         work.recalls.save(answered(recall, Given(answer=Answer.WRONG, by=by, at=now)))
-    if not _gone(contact):
+    if not contact.gone:
         work.inbound.ask(person_id, WRONG_PERSON, now, detail=f"{channel}: somebody answered that this is not for them")
     work.ledger.note("patient", "wrong-person", person_id, now, channel=channel.value, by=by)
 
@@ -254,16 +244,9 @@ def _for_a_person(services: Services, before: Recall, after: Recall, answer: Ans
     about = f"{kind}: due around {window.ideal}, {window.latest} at the latest"
     if answer is Answer.BOOK:
         return f"wants to come; {about}"
-    if answer in (Answer.NO, Answer.ELSEWHERE) and heavy:
+    if answer in ENDS_WITH and heavy:
         said = "does not want to come" if answer is Answer.NO else "was seen elsewhere"
         return f"{said}, and much depends on this visit; {about}"
     if answer is Answer.LATER and after.invite_on > window.latest:
         return f"asked for later ({after.invite_on}), which is after the latest day; {about}" if heavy else None
     return None
-
-
-def _lay_out(services: Services, work: UnitOfWork, recall: Recall, now: datetime) -> None:
-    """What is unsent follows the recall."""
-    stored = work.plans.get(recall.plan_id)
-    contact = work.people.get(recall.person_id).contact
-    replan(services, work, stored, contact, now)

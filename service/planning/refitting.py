@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from service import codec
-from service.domain.ear_past import EarPast, Gap, Look, ReturnRule, gaps_of, past_of
+from service.domain.ear_past import Gap, Look, ReturnRule, gaps_of, past_of
 from service.domain.plan import Plan
 from service.domain.recall_rules import RecallRules
 from service.domain.return_time import LastFit, Least, NotFitted, Proposal, TooLittle, propose
 from service.domain.visit import Side, Visit
-from service.planning.recall_settings import settings_now, today_at
+from service.planning.recall_settings import settings_now
 from service.services import Services
 from service.storage.unit_of_work import UnitOfWork
 
@@ -28,7 +28,7 @@ def refit(services: Services) -> LastFit:
         for person_id, visits in work.recall_views.visits_by_person():
             for side in Side:
                 gaps += gaps_of(looks_at(visits, side, rules), rule_of(rules), ear=f"{person_id}/{side}")
-    today = today_at(services, services.clock.now())
+    today = services.day_of(services.clock.now())
     found = LastFit(found=fit(gaps, tuple(rules.traits), least=least_of(rules), fitted_on=today.isoformat()))
     with services.open_work() as work:
         work.ledger.set_fact(RETURN_MODEL, codec.dump(found))
@@ -62,33 +62,24 @@ def proposals(
     Only ears whose aftercare has an interval that content lets the record propose, and that are clear now.
     """
     rules = services.pack.recall
+    ears = [
+        (side, back, template)
+        for back in plan.returns
+        for side in back.ears.sides
+        if (template := services.pack.templates[plan.ears[side].template]).id in rules.estimated
+    ]
+    if not ears:
+        return {}
+    visits = [*(stored.visit for stored in work.plans.visits_of(person_id)), visit]
+    document = work.ledger.fact(RETURN_MODEL)
+    fitted = codec.load(LastFit, document).found if document else NotFitted(why="the nightly round has not run yet")
+    level = settings_now(services, work).chance
     found: dict[Side, Proposal | TooLittle | NotFitted] = {}
-    for back in plan.returns:
-        for side in back.ears.sides:
-            template = services.pack.templates[plan.ears[side].template]
-            if template.id not in rules.estimated or template.return_days is None:
-                continue
-            past = _past(work, person_id, visit, side, rules)
-            if past.clear_for is None:
-                continue
-            within = ((back.earliest - visit.on).days, (back.latest - visit.on).days)
-            document = work.ledger.fact(RETURN_MODEL)
-            fitted = codec.load(LastFit, document).found if document else None
-            found[side] = (
-                propose(
-                    fitted,
-                    past,
-                    level=settings_now(services, work).chance,
-                    within=within,
-                    usual=min(template.return_days, within[1]),
-                    least=least_of(rules),
-                )
-                if fitted is not None
-                else NotFitted(why="the nightly round has not run yet")
-            )
+    for side, back, template in ears:
+        past = past_of(looks_at(visits, side, rules), rule_of(rules), ear=f"{person_id}/{side}")
+        if past.clear_for is None or template.return_days is None:
+            continue
+        within = ((back.earliest - visit.on).days, (back.latest - visit.on).days)
+        usual = min(template.return_days, within[1])
+        found[side] = propose(fitted, past, level=level, within=within, usual=usual, least=least_of(rules))
     return found
-
-
-def _past(work: UnitOfWork, person_id: str, visit: Visit, side: Side, rules: RecallRules) -> EarPast:
-    earlier = [stored.visit for stored in work.plans.visits_of(person_id)]
-    return past_of(looks_at([*earlier, visit], side, rules), rule_of(rules), ear=f"{person_id}/{side}")

@@ -17,8 +17,8 @@ from service.domain.recall import Recall, RecallState, ask_on, monday, moved_to
 from service.domain.recall_rules import RecallRules
 from service.domain.sending import pick_channel
 from service.domain.spreading import Cure, Due, Spread, answer_chances, cure
-from service.planning.laying_out import replan
-from service.planning.recall_settings import settings_now, today_at
+from service.planning.laying_out import follow_recall
+from service.planning.recall_settings import settings_now
 from service.services import Services
 from service.storage.unit_of_work import UnitOfWork
 
@@ -43,7 +43,7 @@ def give_out_weeks(services: Services) -> int:
     """Spread the first invitations over the coming weeks; returns how many were moved to another day."""
     from service.solving.spread import spread  # numpy and scipy: only where a night's round needs them
 
-    today = today_at(services, services.clock.now())
+    today = services.day_of(services.clock.now())
     rules, start = services.pack.recall, monday(today)
     with services.open_reading() as work:
         settings = settings_now(services, work)
@@ -166,8 +166,7 @@ def _move(services: Services, asked: Asked, week: date, today: date) -> bool:
         if work.recalls.invitations_out([recall]):
             return False  # and so did this: its invitation left
         work.recalls.save(moved_to(recall, day))
-        stored, contact = work.plans.get(recall.plan_id), work.people.get(recall.person_id).contact
-        replan(services, work, stored, contact, now)
+        follow_recall(services, work, recall, now)
         work.commit()
     return True
 

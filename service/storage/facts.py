@@ -9,7 +9,7 @@ from typing import Any, cast
 from sqlalchemy import ColumnElement, Table, and_, bindparam, exists, func, select
 from sqlalchemy.orm import Session
 
-from service.domain.message import MessageKind, State
+from service.domain.message import MAY_HAVE_LEFT, MessageKind, State
 from service.domain.plan import Status
 from service.domain.sending import EXEMPT
 from service.storage.among import among
@@ -34,7 +34,7 @@ _HOLD_PEOPLE = (
 )
 _HOLD_MESSAGES = select(_M.id).where(among(_M.id, "given")).order_by(_M.id).with_for_update()
 _KINDS = frozenset(MessageKind)
-_MAY_HAVE_LEFT = [each.value for each in (State.HANDING, State.SENT, State.DELIVERED, State.UNCERTAIN)]
+_MAY_HAVE_LEFT = [each.value for each in MAY_HAVE_LEFT]
 
 
 def _counted(messages: Any) -> ColumnElement[bool]:

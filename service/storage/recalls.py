@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from datetime import date, datetime
+from datetime import datetime
 from typing import cast
 
 from sqlalchemy import Table, bindparam, case, func, select, update
 from sqlalchemy.orm import Session
 
-from service.domain.message import MessageKind, State
+from service.domain.message import MAY_HAVE_LEFT, MessageKind
 from service.domain.plan import Status
-from service.domain.recall import Answer, Ended, Recall, RecallState, Window, invitation_key, monday
+from service.domain.recall import Answer, Ended, Recall, RecallState, Window, invitation_round, monday
 from service.domain.visit import Ears
 from service.errors import NotFoundError
 from service.storage.among import among
@@ -20,8 +20,7 @@ from service.storage.locks import hold_person
 from service.storage.tables import AttentionRow, MessageRow, PlanRow, RecallRow
 
 _MESSAGES = cast("Table", MessageRow.__table__).c
-WENT = [each.value for each in (State.HANDING, State.SENT, State.DELIVERED, State.UNCERTAIN)]
-"""States of a message that has gone out, or may have."""
+WENT = [each.value for each in MAY_HAVE_LEFT]
 
 
 class Recalls:
@@ -94,11 +93,6 @@ class Recalls:
         query = select(RecallRow).where(RecallRow.closed.is_(None)).order_by(RecallRow.ideal, RecallRow.id)
         return [recall_of(row) for row in self._session.scalars(query)]
 
-    def between(self, first: date, last: date) -> list[Recall]:
-        """Recalls, open or ended, whose ideal day lies in this time (both ends counted)."""
-        query = select(RecallRow).where(RecallRow.ideal.between(first, last)).order_by(RecallRow.ideal, RecallRow.id)
-        return [recall_of(row) for row in self._session.scalars(query)]
-
     def keep_weeks(self, recalls: Iterable[Recall]) -> None:
         """Note that these recalls keep the week that they are in, unless they changed since they were read."""
         given = [{"id_": each.id, "day": each.invite_on, "monday": monday(each.invite_on)} for each in recalls]
@@ -157,7 +151,7 @@ class Recalls:
         found: Counter[str] = Counter()
         for plan_id, key in self._session.execute(query, {"given": list(by_plan)}):
             recall = by_plan[plan_id]
-            if key.startswith(invitation_key(recall.round, 1)[:-1]):
+            if invitation_round(key) == recall.round:
                 found[recall.id] += 1
         return found
 

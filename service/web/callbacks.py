@@ -16,7 +16,6 @@ from flask import Blueprint, Response, abort, jsonify, request
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.domain.contact import Channel
-from service.domain.wall_clock import zone_named
 from service.errors import DatabaseAwayError, NotAllowedError, SettingsError, TransportError
 from service.inbound.rounds import MAILBOX_TROUBLE, take_receipt, take_words
 from service.services import Services
@@ -83,7 +82,7 @@ def _note_unknown(services: Services, words: tuple[str, ...], now: datetime) -> 
     """Count the receipts of today whose state word the description does not know, for the page of what goes out."""
     # A field that was taken for the state by mistake may hold a number or a name, which is not kept.
     last = words[-1] if re.fullmatch(r"[A-Za-z_-]{1,30}|[0-9]{1,3}", words[-1]) else ""
-    today = now.astimezone(zone_named(services.clinic.zone)).date().isoformat()
+    today = services.day_of(now).isoformat()
     with services.open_work() as work:
         before = (work.ledger.fact(UNKNOWN_STATES) or "").split(" ")
         count = len(words) + (int(before[1]) if before[0] == today else 0)

@@ -18,7 +18,6 @@ from service.domain.pack import Agent, Code, StepKind, Template
 from service.domain.plan import Course, Plan
 from service.domain.return_time import NotFitted, Proposal, TooLittle
 from service.domain.visit import Side, Visit
-from service.domain.wall_clock import zone_named
 from service.errors import AskedOtherwiseError, NotAllowedError, NotFoundError, PlanError, VisitError
 from service.links import STAND_IN, page_url, token_of
 from service.messages.read_plan import units_of
@@ -84,7 +83,7 @@ def _propose(
     """The page with the proposal for what is ticked; `conflict` says why it was not given."""
     form, notes = _read()
     try:
-        visit = visit_of(form, on=_today(services, now), born=person.born)
+        visit = visit_of(form, on=services.day_of(now), born=person.born)
         plan = aftercare.propose(services, visit)
     except PlanError as refused:
         bare = _bare_plan(services, person, form, now)
@@ -102,7 +101,7 @@ def _give(services: Services, person: Person, current: StoredPlan | None, now: d
     try:
         earlier = aftercare.answered(services, asked) if asked is not None else None
         if earlier is None:
-            visit = visit_of(form, on=_today(services, now), born=person.born)
+            visit = visit_of(form, on=services.day_of(now), born=person.born)
             plan = aftercare.propose(services, visit)
             if form.previewed != _mark(visit, plan, person, current):
                 conflict = Conflict(
@@ -160,7 +159,7 @@ def sheet_preview(person_id: str) -> Response:
     services, now = the_services(), the_services().clock.now()
     person, _ = _open(services, person_id, now)
     form = _without_outdated(read_form(request.form, frozenset(services.pack.rules)))
-    visit = visit_of(form, on=_today(services, now), born=person.born)
+    visit = visit_of(form, on=services.day_of(now), born=person.born)
     plan = aftercare.propose(services, visit)
     with services.open_reading() as work:
         seen = preview(services, work, plan, visit, person.contact, now)
@@ -233,10 +232,6 @@ def _open(services: Services, person_id: str, now: datetime) -> tuple[Person, St
     return person, current
 
 
-def _today(services: Services, now: datetime) -> date:
-    return now.astimezone(zone_named(services.clinic.zone)).date()
-
-
 def _without_outdated(form: VisitForm) -> VisitForm:
     """The form without the choices that `visit_of` leaves out, so that the page shows what counts."""
     cleared = {
@@ -251,7 +246,7 @@ def _bare_plan(services: Services, person: Person, form: VisitForm, now: datetim
     ears = {side: EarForm(findings=ear.findings, removed_by=ear.removed_by) for side, ear in form.ears.items()}
     bare = replace(form, ears=ears, next_appointment="", next_appointment_time="")
     try:
-        return aftercare.propose(services, visit_of(bare, on=_today(services, now), born=person.born))
+        return aftercare.propose(services, visit_of(bare, on=services.day_of(now), born=person.born))
     except PlanError:  # the ticks themselves are refused; the page says why
         return None
 
@@ -279,7 +274,7 @@ def _page(
     mark: str = "",
     conflict: Conflict | None = None,
 ) -> Response:
-    pack, today = services.pack, _today(services, now)
+    pack, today = services.pack, services.day_of(now)
     seen, on_record = None, dict[Side, Proposal | TooLittle | NotFitted]()
     if plan is not None and visit is not None:
         with services.open_reading() as work:

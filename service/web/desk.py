@@ -9,7 +9,6 @@ from flask import Blueprint, Response, make_response, redirect, render_template,
 from werkzeug.wrappers import Response as BaseResponse
 
 from service.domain.contact import Channel
-from service.domain.wall_clock import zone_named
 from service.errors import NotAllowedError, NotFoundError
 from service.inbound.replies import ASK, STOP_UNSURE, Meaning
 from service.inbound.rounds import MAILBOX_TROUBLE
@@ -80,7 +79,7 @@ def _allowed() -> Allowed:
         languages=services.catalogs.languages,
         region=settings.region,
         fiction=settings.allow_fiction,
-        today=services.clock.now().astimezone(zone_named(services.clinic.zone)).date(),
+        today=services.day_of(services.clock.now()),
     )
 
 

@@ -11,7 +11,6 @@ from service.domain.contact import Channel
 from service.domain.message import MessageKind
 from service.domain.recall import Answer
 from service.errors import NotAllowedError
-from service.planning.recall_settings import today_at
 from service.planning.recalling import answer_in, wrong_person_in
 from service.storage.unit_of_work import UnitOfWork
 from service.web.app import the_services
@@ -39,7 +38,7 @@ def answer(token: str) -> AnyResponse:
         weeks = request.form.get("weeks", "")
         if weeks not in {str(days // 7) for days in services.pack.recall.later_days}:
             return redirect(url_for("patient.plan", token=token), 303)
-        later = today_at(services, now) + timedelta(weeks=int(weeks))
+        later = services.day_of(now) + timedelta(weeks=int(weeks))
     if wanted in set(Answer):
         with services.open_work() as work:
             try:

@@ -14,6 +14,7 @@ from service.errors import ContactError
 from service.messages.i18n import clean
 from service.phones import Phone, parse_phone
 from service.web.forms import Form, clock_time
+from service.web.shown import sentence_of
 
 LONGEST = 200
 """Characters of a name or of a line of an address. Our choice."""
@@ -155,7 +156,7 @@ def _phone(text: str, allowed: Allowed, errors: dict[str, str]) -> Phone | None:
         return parse_phone(text, allowed.region, allow_fiction=allowed.fiction)
     except ContactError as wrong:
         said = str(wrong).removeprefix("phone: ")
-        errors["phone"] = f"{said[:1].upper()}{said[1:]}."
+        errors["phone"] = sentence_of(said)
         return None
 
 

@@ -9,15 +9,15 @@ from flask import Blueprint, Response, abort, make_response, redirect, render_te
 from werkzeug.wrappers import Response as BaseResponse
 
 from service.domain.message import MessageKind
-from service.domain.recall import Answer, Ended, RecallState, Standing, invitation_number, standing
+from service.domain.recall import Answer, Ended, RecallState, Standing, invitation_number, invitation_round, standing
 from service.domain.recall_settings import RecallSettings
 from service.errors import NotAllowedError, SettingsError
 from service.planning.recall_board import LISTED, ONLY_CLINICIAN, Decision, Week, decide, look
-from service.planning.recall_settings import save_settings, settings_now, today_at
+from service.planning.recall_settings import save_settings, settings_now
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
 from service.web.recall_form import LONGEST_REASON, SettingsForm, in_words_of_the_form, read_settings
-from service.web.shown import CHANNELS
+from service.web.shown import CHANNELS, sentence_of
 
 bp = Blueprint("recall", __name__)
 
@@ -101,7 +101,6 @@ def board() -> str:
     month = _month(request.args.get("month", ""))
     with services.open_reading() as work:
         shown = look(services, work, chosen, month)
-        settings = settings_now(services, work)
     drawn, top = bars(shown.weeks)
     return render_template(
         "staff/recall.html",
@@ -117,17 +116,10 @@ def board() -> str:
         width=WIDTH,
         height=HEIGHT,
         step=WIDTH / max(len(drawn), 1),
-        settings=settings,
         templates=services.pack.templates,
         heavy=services.pack.recall.heavy_weight,
         may_set="lead" in the_staff().roles,
     )
-
-
-def _round_of(key: str) -> str:
-    """The round of an invitation, from its message key; a key without one is of the first."""
-    parts = key.split("/")
-    return parts[1] if len(parts) == 3 else "1"
 
 
 def _month(text: str) -> date | None:
@@ -174,8 +166,8 @@ def _one(recall_id: str, *, wrong: str = "", field: str = "", code: int = 200) -
         person=person,
         messages=messages,
         number=invitation_number,
-        round_of=_round_of,
-        standing=STANDINGS[standing(recall, today_at(services, now), out)],
+        round_of=invitation_round,
+        standing=STANDINGS[standing(recall, services.day_of(now), out)],
         kind=template.label if template is not None else recall.window.template,
         why=template.about if template is not None else "",
         heavy=recall.window.weight >= services.pack.recall.heavy_weight,
@@ -194,7 +186,7 @@ def _one(recall_id: str, *, wrong: str = "", field: str = "", code: int = 200) -
         wrong=wrong,
         field=field,
         longest=LONGEST_REASON,
-        tomorrow=today_at(services, now),
+        tomorrow=services.day_of(now),
     )
     return make_response(page, code)
 
@@ -218,8 +210,7 @@ def settle(recall_id: str) -> BaseResponse | Response:
     except ValueError:
         return _one(recall_id, wrong="Give the day as year-month-day, such as 2027-03-01.", field="on", code=422)
     except NotAllowedError as refused:
-        said = f"{str(refused)[:1].upper()}{str(refused)[1:]}."
-        return _one(recall_id, wrong=said, field="on" if day else "", code=422)
+        return _one(recall_id, wrong=sentence_of(str(refused)), field="on" if day else "", code=422)
     return redirect(url_for("recall.show", recall_id=recall_id))
 
 

@@ -10,6 +10,7 @@ from werkzeug.datastructures import MultiDict
 
 from service.domain.recall import monday
 from service.domain.recall_settings import RecallSettings
+from service.web.shown import sentence_of
 
 LONGEST_REASON = 500
 """Characters of the reason of a decision. Our choice."""
@@ -36,7 +37,7 @@ def in_words_of_the_form(refused: str) -> str:
     field, colon, allowed = refused.partition(": ")
     name = NAMED.get(field.removesuffix("_after_days")) if colon else None
     said = f"{name}: {allowed}" if name is not None else refused
-    return f"{said[:1].upper()}{said[1:]}."
+    return sentence_of(said)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

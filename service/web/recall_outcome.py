@@ -8,7 +8,6 @@ from flask import Blueprint, render_template, request
 
 from service.domain.recall import Answer
 from service.planning.recall_outcome import MOST, outcome
-from service.planning.recall_settings import today_at
 from service.web.access import needs
 from service.web.app import the_services
 from service.web.recall import ANSWERS
@@ -25,7 +24,7 @@ USUAL = timedelta(days=365)
 def show() -> str:
     """The report of a time; a day that cannot be read gives the usual time, and the page says which it shows."""
     services = the_services()
-    today = today_at(services, services.clock.now())
+    today = services.day_of(services.clock.now())
     first, last = _day("from", today - USUAL), _day("to", today)
     with services.open_reading() as work:
         found = outcome(services, work, min(first, last), max(first, last))

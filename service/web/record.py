@@ -29,7 +29,7 @@ from service.storage.records import Audit, StoredPlan
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
 from service.web.forms import BookingForm, read_booking
-from service.web.shown import counted
+from service.web.shown import counted, sentence_of
 from service.web.sure import asked_first
 
 bp = Blueprint("record", __name__)
@@ -268,7 +268,7 @@ def appointment(plan_id: str) -> BaseResponse | Response:
             book(services, plan_id, form.appointment, who(the_staff()))
         except VisitError as refused:
             said = str(refused).removeprefix(f"{refused.field}: ")
-            return _page(person_id, booking=replace(form, errors={"on": f"{said[:1].upper()}{said[1:]}."}))
+            return _page(person_id, booking=replace(form, errors={"on": sentence_of(said)}))
     else:
         raise NotAllowedError("choose to move the appointment or to cancel it")
     return redirect(url_for("desk.record.show", person_id=person_id, _anchor=f"plan-{plan_id}"))

@@ -84,6 +84,11 @@ def counted(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or f'{one}s'}"
 
 
+def sentence_of(said: str) -> str:
+    """What an error says, as a sentence: with a capital letter and a full stop."""
+    return f"{said[:1].upper()}{said[1:]}."
+
+
 def language_name(tag: str) -> str:
     """A language by its own name."""
     try:

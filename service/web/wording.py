@@ -160,7 +160,7 @@ def language_page(language: str) -> str:
         pinned_group=pin(group),
         pinned=pin(whole),
         may_approve=rights.may_approve_in(language),
-        today=to_wall(services.clock.now(), zone_named(services.clinic.zone)).date(),
+        today=services.day_of(services.clock.now()),
         approved=request.args.get("approved", type=int),
         written=request.args.get("written", type=int),
         most=wording_exchange.MOST_MEGABYTES,

@@ -20,7 +20,7 @@ from service.services import Services
 from service.storage.records import Staff
 from service.storage.unit_of_work import UnitOfWork
 from service.web.access import rights_of
-from service.web.shown import language_name
+from service.web.shown import language_name, sentence_of
 from service.wording.book import Entry
 from service.wording.budget import Cost, cost_of, over_budget
 from service.wording.plural_numbers import numbers_of
@@ -186,7 +186,7 @@ def _numbers(language: str, index: int) -> str:
 
 
 def _said(fault: TextFault) -> str:
-    return f"{fault.message[:1].upper()}{fault.message[1:]}."
+    return sentence_of(fault.message)
 
 
 def marked(text: str, faults: Sequence[TextFault]) -> Markup:

@@ -8,7 +8,7 @@ from service.domain.revision import Origin, Revision, Rights, check_approval
 from service.domain.wall_clock import to_instant, to_wall, zone_named
 from service.errors import NotAllowedError
 from service.services import Services
-from service.web.shown import day, moment
+from service.web.shown import day, moment, sentence_of
 from service.web.wording_board import waiting
 from service.wording.book import Entry
 
@@ -56,5 +56,5 @@ def why_not(services: Services, entry: Entry, rights: Rights) -> str:
         check_approval(draft, entry.unit, rights, own_words=services.own_words, over=())
     except NotAllowedError as error:
         said = str(error).removeprefix(f"{entry.unit.id}: ")
-        return f"{said[:1].upper()}{said[1:]}."
+        return sentence_of(said)
     return ""

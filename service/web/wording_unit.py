@@ -14,7 +14,6 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from service.domain.pack import Wording
 from service.domain.revision import Origin, Standing, Texts
-from service.domain.wall_clock import to_wall, zone_named
 from service.errors import NotAllowedError, NotFoundError, TextRefusedError
 from service.messages.i18n import plural_categories
 from service.messages.text_checks import FORMS, composed
@@ -27,7 +26,7 @@ from service.storage.unit_of_work import UnitOfWork
 from service.web.access import needs, rights_of, the_staff, who
 from service.web.app import the_services
 from service.web.clinician import pdf_answer
-from service.web.shown import language_name
+from service.web.shown import language_name, sentence_of
 from service.web.sure import asked_first
 from service.web.wording_board import known, waiting
 from service.web.wording_fields import (
@@ -257,7 +256,7 @@ def _page(language: str, unit_id: str, *, typed: Texts | None = None, alert: str
         why_not=why_not(services, entry, rights),
         may_withdraw=rights.may_approve_in(language),
         withdrawable=any(each.withdrawn is None for each in entry.history),
-        today=to_wall(now, zone_named(services.clinic.zone)).date(),
+        today=services.day_of(now),
         reason=form.get("reason", ""),
         since=form.get("from", ""),
         why=form.get("why", ""),
@@ -300,7 +299,7 @@ def _typed(unit: Wording, language: str) -> Texts:
 
 def _sentence(error: NotAllowedError, unit_id: str) -> str:
     said = str(error).removeprefix(f"{unit_id}: ")
-    return f"{said[:1].upper()}{said[1:]}."
+    return sentence_of(said)
 
 
 ROUTES: tuple[tuple[str, str, Callable[..., Any], tuple[str, ...]], ...] = (

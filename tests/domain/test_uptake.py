@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 
-from service.domain.uptake import CameBack, Invited, age_band, plugs_by_marks, uptake, wilson, years_between
+from service.domain.uptake import CameBack, Invited, age_band, plugs_by_marks, uptake, wilson
+from service.domain.visit import years_between
 
 
 @pytest.mark.parametrize(

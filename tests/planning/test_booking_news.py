@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import json
-import subprocess
-from collections.abc import Callable
 from datetime import UTC, date, datetime, time, timedelta
 from email import message_from_bytes, policy
 from itertools import permutations
-from pathlib import Path
-from typing import Any
 
 import icalendar
 import pytest
 import recurring_ical_events
 from builders import StoppedClock, a_person, a_service, a_visit, an_ear
+from ical_reader import Reader
 
 from service.delivery.dispatch import send_due
 from service.domain.contact import Channel
@@ -30,11 +26,9 @@ from service.planning.preferences import change_rhythm
 from service.storage.records import StoredMessage
 from service.transports.mail import build_mail
 
-READER = Path(__file__).parents[1] / "ical_js"
 FIRST = (date(2026, 12, 20), time(10, 30))
 LATER = (date(2026, 12, 27), time(14, 0))
 Appointment = tuple[date, time] | None
-Reader = Callable[..., list[dict[str, Any]]]
 
 
 class World:
@@ -93,25 +87,6 @@ def itip(envelope: Envelope) -> Attachment:
 def event_of(data: bytes) -> icalendar.Event:
     (event,) = [e for e in icalendar.Calendar.from_ical(data).walk("VEVENT") if e["TRANSP"] == "OPAQUE"]
     return event
-
-
-@pytest.fixture(scope="module")
-def read_by_node(tmp_path_factory: pytest.TempPathFactory) -> Reader:
-    """Reads calendar files with ical.js on Node; installs it at first use."""
-    if not (READER / "node_modules" / "ical.js").exists():
-        subprocess.run(["npm", "ci", "--no-audit", "--no-fund"], cwd=READER, check=True, capture_output=True)
-
-    def read(*files: bytes) -> list[dict[str, Any]]:
-        folder = tmp_path_factory.mktemp("calendars")
-        paths = [folder / f"{number}.ics" for number in range(len(files))]
-        for path, data in zip(paths, files, strict=True):
-            path.write_bytes(data)
-        command = ["node", str(READER / "read.mjs"), *map(str, paths)]
-        done = subprocess.run(command, check=True, capture_output=True, text=True, encoding="utf-8")
-        calendars: list[dict[str, Any]] = json.loads(done.stdout)
-        return calendars
-
-    return read
 
 
 # -- what is said -----------------------------------------------------------------------------------------------------
