@@ -34,6 +34,13 @@ SEED = int(os.environ.get("TRAGUS_SEED", "0")) or random.SystemRandom().randrang
 CONNECTIONS = 4
 """Hand-overs that one worker has under way at most."""
 
+ANSWER_MS = 10
+"""How long the far side takes to answer while workers are killed. In a life of 30 ms at the most, 15 as a rule, one
+worker so ends eight hand-overs as a rule, however fast the machine is."""
+
+MESSAGES_PER_KILL = 16
+"""Enough that there is always something to send."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Figures:
@@ -154,8 +161,8 @@ def killed(
 ) -> Figures:
     """SIGKILL at random moments; then the others finish, and the rule for uncertain messages does its work."""
     with a_site(folder, url, pretend=True, connections=CONNECTIONS, honour=1440 if honour else 0) as site:
-        ids = with_messages(site, kills * 4 + 50, kind=kind)
-        site.far.told(wait_ms=4, honour=honour)
+        ids = with_messages(site, kills * MESSAGES_PER_KILL + 50, kind=kind)
+        site.far.told(wait_ms=ANSWER_MS, honour=honour)
         ran = crew(site, kills=kills, workers=workers, most_ms=most_ms, wind=LATER)
         assert site.settled(), site.states
         name = "SIGKILL, keys honoured" if honour else "SIGKILL"

@@ -12,7 +12,6 @@ SIZES = {
     "A6 messages": (10_000, 100_000),
     "A6 messages sent": (100, 20_000),
     "A6 seconds": (3, 60),
-    "A7 messages": (900, 2000),
     "A7 kills of forked workers": (124, 40),
     "A7 kills of the command": (2, 10),
     "A8 messages": (400, 2000),  # enough to be under way still when the database goes away

@@ -19,9 +19,11 @@ import pytest
 from acceptance.desk import Desk, add_wren
 from acceptance.running import HERE, ROOT, a_site, health, on_sqlite, wait_until, with_messages
 from acceptance.scenarios import (
+    ANSWER_MS,
     CONNECTIONS,
     KILLS,
     LATER,
+    MESSAGES_PER_KILL,
     SEED,
     away,
     crew,
@@ -52,9 +54,9 @@ def test_a7_kills_at_random_moments_lose_nothing_and_leave_what_is_uncertain_to_
     kills, real = size("A7 kills of forked workers"), size("A7 kills of the command")
     chance = random.Random(SEED)
     with a_site(tmp_path, database_url, connections=CONNECTIONS) as site:
-        ids = with_messages(site, size("A7 messages"), kind=MessageKind.CHECK_IN)
+        ids = with_messages(site, kills * MESSAGES_PER_KILL + real * 30, kind=MessageKind.CHECK_IN)
         add_wren(site.services())
-        site.far.told(wait_ms=4)
+        site.far.told(wait_ms=ANSWER_MS)
         assert crew(site, kills=kills, workers=4)["kills"] == kills
         for _ in range(real):
             victim = site.start("serve" if site.engine_name == "embedded" else "work")
