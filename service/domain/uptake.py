@@ -1,10 +1,21 @@
-"""How many of those who were invited came, group by group, and how sure a number of that size can be."""
+"""How many of those who were invited came, group by group, and how sure a number of that size can be.
+
+Whoever died, moved away or is not to come any more did not "not come": they are left out of every share. Who may still
+answer is still open: counted, shown, and in no share.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass
+from datetime import date, datetime
+from typing import TypeVar
+
+from service.domain.recall import Ended, Recall, RecallState, Spacing, unanswered_from
+
+K = TypeVar("K", bound=Hashable)
+V = TypeVar("V")
 
 Z_95 = 1.959963984540054
 """The standard normal quantile of 0.975, for intervals that hold 95 times in 100."""
@@ -50,21 +61,81 @@ def wilson(hits: int, of: int, z: float = Z_95) -> Share:
     )
 
 
+LEFT_OUT = frozenset({Ended.DIED, Ended.LEFT, Ended.REPLACED, Ended.NOT_NEEDED})
+"""Ends that say nothing of the invitation: the person could not come any more, or the clinic does not ask any more."""
+
+
+def came(recall: Recall, spacing: Spacing, today: date) -> bool | None:
+    """Whether an invited person came or booked; None while that is open. `today` is the clinic's day.
+
+    It is open as long as somebody of the clinic is to arrange the visit, and until the day from which nobody answers
+    the present round any more. A recall that ended for one of `LEFT_OUT` has no answer to this: ask only of others.
+    """
+    match recall.state:
+        case RecallState.SEEN | RecallState.BOOKED:
+            return True
+        case RecallState.ANSWERED:
+            return None
+        case RecallState.DUE:
+            return None if today < unanswered_from(recall, spacing) else False
+    return False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Words:
+    """The words of an invitation: the language, the sentence's own name in the content (`JOINED` when it stood in one
+    message with other reminders, "" when the record does not say) and when (UTC) that text of it was approved; None for
+    a text that nobody approved."""
+
+    language: str
+    sentence: str
+    approved: datetime | None = None
+
+    def __str__(self) -> str:
+        return f"{self.language}, {self.sentence}, {self.approved or ''}"
+
+
+JOINED = "joined"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Invited:
-    """One recall that was invited, as the report counts it; nothing in it names a person.
+    """One person who was invited, as the report counts it; nothing in it names them.
 
-    `channel`, `language` and `wording` are those of the invitation that was answered, or of the last one. `after` is
-    the number of that invitation in its round; `answer` what was answered, "" for nothing; `came`: booked or seen.
+    `channel`, `words` and `age` (completed years) are those of the last invitation that was handed over before the
+    person came, or at all. `came`: see the function. `answer` is what was answered last, "" for nothing. `after` is the
+    number (1 to 3) in its round of the invitation that the answer followed, or without an answer of that last one.
     """
 
     channel: str
-    language: str
-    wording: str
+    words: Words
     age: int | None
     after: int
     answer: str
-    came: bool
+    came: bool | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Some of those who were invited: the share of those that are settled, and how many are `open` beside them."""
+
+    share: Share
+    open: int
+
+    @property
+    def invited(self) -> int:
+        """All of them."""
+        return self.share.of + self.open
+
+    @property
+    def least(self) -> float | None:
+        """The share if none of the open ones come; None of nobody."""
+        return self.share.hits / self.invited if self.invited else None
+
+    @property
+    def most(self) -> float | None:
+        """The share if all of the open ones come; None of nobody."""
+        return (self.share.hits + self.open) / self.invited if self.invited else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,17 +154,24 @@ def age_band(age: int | None) -> str:
     return [name for start, name in AGE_BANDS if age >= start][-1]
 
 
-def uptake(invited: Iterable[Invited], group: Callable[[Invited], str]) -> dict[str, Share]:
-    """How many came, by group, the largest group first."""
-    return _shares((group(each), each.came) for each in invited)
+def group_of(invited: Iterable[Invited]) -> Group:
+    """How many of these came or booked, of the settled ones."""
+    each = [one.came for one in invited]
+    return Group(share=wilson(each.count(True), len(each) - each.count(None)), open=each.count(None))
 
 
-def plugs_by_marks(came: Iterable[CameBack]) -> dict[str, Share]:
+def uptake(invited: Iterable[Invited], group: Callable[[Invited], K]) -> dict[K, Group]:
+    """How many came, by group, the largest group first and equal ones by name."""
+    return {name: group_of(members) for name, members in _groups((group(each), each) for each in invited)}
+
+
+def plugs_by_marks(back: Iterable[CameBack]) -> dict[str, Share]:
     """How many came back with a hard plug, by how many of their doses they had marked as done.
 
     A mark that is missing does not say that the dose was missed: most people mark nothing.
     """
-    return _shares((_marked(each.marked), each.plug) for each in came)
+    found = _groups((_marked(each.marked), each.plug) for each in back)
+    return {name: wilson(sum(plugs), len(plugs)) for name, plugs in found}
 
 
 def _marked(share: float | None) -> str:
@@ -104,11 +182,8 @@ def _marked(share: float | None) -> str:
     return "fewer than half marked" if share < 0.5 else "half or more marked"
 
 
-def _shares(pairs: Iterable[tuple[str, bool]]) -> dict[str, Share]:
-    counts: dict[str, list[int]] = {}
-    for name, hit in pairs:
-        entry = counts.setdefault(name, [0, 0])
-        entry[0] += hit
-        entry[1] += 1
-    ordered = sorted(counts.items(), key=lambda item: (-item[1][1], item[0]))
-    return {name: wilson(hits, of) for name, (hits, of) in ordered}
+def _groups(pairs: Iterable[tuple[K, V]]) -> list[tuple[K, list[V]]]:
+    found: dict[K, list[V]] = {}
+    for name, value in pairs:
+        found.setdefault(name, []).append(value)
+    return sorted(found.items(), key=lambda item: (-len(item[1]), str(item[0])))

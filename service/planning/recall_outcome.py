@@ -6,108 +6,154 @@ Groups of people only, never one person: the report helps the clinic to choose w
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, time, timedelta
 
 from service.domain.course import moments_in
-from service.domain.plan import Plan
-from service.domain.recall import RecallState, invitation_number
-from service.domain.revision import current
-from service.domain.uptake import CameBack, Invited, Share, age_band, plugs_by_marks, uptake, wilson
+from service.domain.course_moved import numbered
+from service.domain.recall import Spacing, invitation_number
+from service.domain.revision import Revision, current
+from service.domain.uptake import (
+    JOINED,
+    LEFT_OUT,
+    CameBack,
+    Group,
+    Invited,
+    Share,
+    Words,
+    age_band,
+    came,
+    group_of,
+    plugs_by_marks,
+    uptake,
+)
 from service.domain.visit import years_between
-from service.planning.as_booked import plan_as_booked
+from service.domain.wall_clock import to_instant, zone_named
+from service.planning.recall_settings import settings_now
 from service.services import Services
-from service.storage.recall_views import InvitedRow, SentInvitation
+from service.storage.recall_views import EndedRow, InvitedRow, SentInvitation
 from service.storage.unit_of_work import UnitOfWork
 from service.wording.book import Book
 
 MOST = 20_000
 """Recalls that one report reads. Our choice: more than a clinic invites in a year."""
 
+_SENTENCE = "message.return-due."
+_JOINED = "message.part.return-due"
+_BESIDE = frozenset({"subject", "words"})
+"""What goes with the sentence of an invitation: a mail's subject, and which words a text may be answered with."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """The report. `answers` counts what was answered, by the number of the invitation; `full`: more than `MOST` were
-    invited, and the newest are counted."""
+    """The report. `answers` counts what was answered, by the number of the invitation that it followed; under "" who
+    came or booked without an answer. `left_out` had an end that says nothing of the invitation; `again` were recalls of
+    people who are counted already. `full`: more than `MOST` were invited, and the newest are counted."""
 
-    all: Share
-    by_channel: Mapping[str, Share]
-    by_language: Mapping[str, Share]
-    by_age: Mapping[str, Share]
-    by_wording: Mapping[str, Share]
+    all: Group
+    by_channel: Mapping[str, Group]
+    by_language: Mapping[str, Group]
+    by_age: Mapping[str, Group]
+    by_words: Mapping[Words, Group]
     answers: Mapping[str, Counter[int]]
     plugs: Mapping[str, Share]
+    left_out: int = 0
+    again: int = 0
     full: bool = False
 
 
 def outcome(services: Services, work: UnitOfWork, first: date, last: date) -> Outcome:
-    """What came of the recalls whose first invitation of the last round fell in this time (both ends counted)."""
-    rows = work.recall_views.invited(first, last, MOST)
+    """What came of the recalls whose first invitation was handed over on these days of the clinic (both ends counted).
+
+    The first invitation never changes, whatever is answered and however often somebody is invited anew, so every recall
+    belongs to one time. A person counts once: of several recalls the one that began first, since a later one is there
+    only because they came. Raises OverflowError for days at the ends of the calendar.
+    """
+    zone = zone_named(services.clinic.zone)
+    start, end = (to_instant(datetime.combine(day, time()), zone) for day in (first, last + timedelta(days=1)))
+    rows = work.recall_views.invited(start, end, MOST)
+    asked = [row for row in rows if row.recall.ended not in LEFT_OUT]
+    counted = list({row.recall.person_id: row for row in asked}.values())  # the newest come first: the oldest stays
+    spacing, today = settings_now(services, work).spacing, services.day_of(services.clock.now())
     book = services.book(work)
-    invited = [_invited(row, book) for row in rows]
-    answers: dict[str, Counter[int]] = {}
-    for each in invited:
-        if each.answer:
-            answers.setdefault(each.answer, Counter())[each.after] += 1
+    invited = [_invited(services, row, book, spacing, today) for row in counted]
     return Outcome(
-        all=wilson(sum(each.came for each in invited), len(invited)),
+        all=group_of(invited),
         by_channel=uptake(invited, lambda each: each.channel),
-        by_language=uptake(invited, lambda each: each.language),
+        by_language=uptake(invited, lambda each: each.words.language),
         by_age=uptake(invited, lambda each: age_band(each.age)),
-        by_wording=uptake(invited, lambda each: each.wording),
-        answers=answers,
-        plugs=plugs_by_marks(_came_back(services, work, rows)),
+        by_words=uptake(invited, lambda each: each.words),
+        answers=_answers(invited),
+        plugs=plugs_by_marks(_came_back(services, work, [row.recall.id for row in counted])),
+        left_out=len(rows) - len(asked),
+        again=len(asked) - len(counted),
         full=len(rows) == MOST,
     )
 
 
-def _invited(row: InvitedRow, book: Book) -> Invited:
+def _invited(services: Services, row: InvitedRow, book: Book, spacing: Spacing, today: date) -> Invited:
     recall = row.recall
-    to = recall.answered_to or max(invitation_number(each.key) for each in row.sent)
-    # The invitation that was answered, or the last one that went out.
-    sent = next((each for each in row.sent if invitation_number(each.key) == to), row.sent[-1])
+    led = _last_until(row.sent, recall.closed)
+    followed = led if recall.answered is None else _last_until(row.sent, recall.answered)
     return Invited(
-        channel=sent.channel,
-        language=sent.language,
-        wording=_words(sent, book),
-        age=years_between(row.born, sent.handed.date()),
-        after=to,
+        channel=led.channel,
+        words=_words(led, book),
+        age=years_between(row.born, services.day_of(led.handed)),
+        after=invitation_number(followed.key),
         answer=recall.answer.value if recall.answer is not None else "",
-        came=recall.state in (RecallState.BOOKED, RecallState.SEEN),
+        came=came(recall, spacing, today),
     )
 
 
-def _words(sent: SentInvitation, book: Book) -> str:
-    """Which text of which sentence it was: its unit, and the day on which that text was approved."""
-    unit = next((each for each in sent.units if each.startswith("message.return-due.")), "joined with other reminders")
-    then = current(book.history(sent.language, unit), None, sent.handed)
-    approved = then.approval if then is not None else None
-    name = f"{sent.language}, {unit.removeprefix('message.return-due.')}"
-    return name if approved is None else f"{name}, approved {approved.at.date()}"
+def _last_until(sent: Sequence[SentInvitation], until: datetime | None) -> SentInvitation:
+    """The last invitation that was handed over at or before this instant, or at all for None. One whose hand-over was
+    repeated after it, since nobody knew whether it had arrived, may be the only one."""
+    before = [each for each in sent if until is None or each.handed <= until]
+    return before[-1] if before else sent[0]
 
 
-def _came_back(services: Services, work: UnitOfWork, rows: list[InvitedRow]) -> list[CameBack]:
-    """What was found in the ears that were due, of those who came."""
-    found = []
-    for row in rows:
-        if row.recall.state is not RecallState.SEEN or row.recall.closed is None:
-            continue
-        visit = work.recall_views.visit_at(row.recall.person_id, row.recall.closed)
-        if visit is None:
-            continue
-        seen = [visit.ear(side).findings for side in row.recall.window.ears.sides]
-        stored = work.plans.get(row.recall.plan_id)
-        found.append(
-            CameBack(
-                plug=any(findings & services.pack.recall.returned for findings in seen),
-                marked=_marked(plan_as_booked(services.pack, stored), len(work.plans.marks(stored.id))),
-            )
-        )
+def _words(sent: SentInvitation, book: Book) -> Words:
+    """Which text of which sentence it was."""
+    own = (each for each in sent.units if each.startswith(_SENTENCE) and each.removeprefix(_SENTENCE) not in _BESIDE)
+    unit = next(own, _JOINED if _JOINED in sent.units else "")
+    revision = _in_force(book, sent.language, unit, sent.handed)
+    return Words(
+        language=sent.language,
+        sentence=JOINED if unit == _JOINED else unit.removeprefix(_SENTENCE),
+        approved=revision.approval.at if revision is not None and revision.approval is not None else None,
+    )
+
+
+def _in_force(book: Book, language: str, unit: str, at: datetime) -> Revision | None:
+    """The text of a sentence that was in force at this instant. Of a translation several may be approved, each beside
+    its own source text: the book knows which of them was said. It does not know a sentence that left the content."""
+    history = book.history(language, unit)
+    if language == book.source or sum(each.approval is not None for each in history) < 2:
+        return current(history, None, at)
+    try:
+        return book.entry(language, unit, at).approved
+    except KeyError:
+        return current(history, None, at)
+
+
+def _answers(invited: Iterable[Invited]) -> dict[str, Counter[int]]:
+    found: dict[str, Counter[int]] = {}
+    for each in invited:
+        if each.answer or each.came:
+            found.setdefault(each.answer, Counter())[each.after] += 1
     return found
 
 
-def _marked(plan: Plan, marks: int) -> float | None:
+def _came_back(services: Services, work: UnitOfWork, recall_ids: list[str]) -> Iterator[CameBack]:
+    """What was found in the ears that were due, of those who came."""
+    for row in work.recall_views.visits_that_ended(recall_ids):
+        seen = [row.visit.ear(side).findings for side in row.ears.sides]
+        plug = any(findings & services.pack.recall.returned for findings in seen)
+        yield CameBack(plug=plug, marked=_marked(row))
+
+
+def _marked(row: EndedRow) -> float | None:
     """The share of a plan's doses that the person marked as done; None where it has none."""
-    asked = moments_in(plan.courses)
-    return min(1.0, marks / asked) if asked else None
+    asked = moments_in(course for _, course in numbered(row.plan, row.followed))
+    return min(1.0, row.marks / asked) if asked else None

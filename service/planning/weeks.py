@@ -9,7 +9,7 @@ import json
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 from service.domain.contact import Channel, Contact
 from service.domain.message import MessageKind
@@ -17,6 +17,7 @@ from service.domain.recall import Recall, RecallState, ask_on, monday, moved_to
 from service.domain.recall_rules import RecallRules
 from service.domain.sending import pick_channel
 from service.domain.spreading import Cure, Due, Spread, answer_chances, cure
+from service.domain.uptake import LEFT_OUT, came
 from service.planning.laying_out import follow_recall
 from service.planning.recall_settings import settings_now
 from service.services import Services
@@ -81,12 +82,15 @@ def give_out_weeks(services: Services) -> int:
 def chances_now(services: Services, work: UnitOfWork, today: date) -> Mapping[str, float]:
     """The chance of a visit by the channel of the invitation: the clinic's own record beside the prior of content."""
     counts: dict[str, Counter[bool]] = {}
-    for row in work.recall_views.invited(today - LOOKED_BACK, today, MOST_LOOKED_AT):
+    spacing = settings_now(services, work).spacing
+    start, end = (datetime.combine(day, time(), UTC) for day in (today - LOOKED_BACK, today + timedelta(days=2)))
+    for row in work.recall_views.invited(start, end, MOST_LOOKED_AT):
         recall = row.recall
-        if recall.open and recall.state is RecallState.DUE:
-            continue  # may still answer: counts neither way
-        came = recall.state in (RecallState.ANSWERED, RecallState.BOOKED, RecallState.SEEN)
-        counts.setdefault(row.sent[-1].channel, Counter())[came] += 1
+        if recall.ended in LEFT_OUT:
+            continue
+        answers = True if recall.state is RecallState.ANSWERED else came(recall, spacing, today)
+        if answers is not None:
+            counts.setdefault(row.sent[-1].channel, Counter())[answers] += 1
     prior = services.pack.recall.answer_prior
     known = {name: (found[True], found.total()) for name, found in counts.items() if name in prior}
     return answer_chances(known, prior)

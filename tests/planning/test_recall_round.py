@@ -116,6 +116,17 @@ def test_the_chance_of_an_answer_comes_from_the_clinics_own_record_beside_the_pr
     assert chances["letter"] == 7.4 / 20
 
 
+def test_silence_to_the_end_is_no_answer_and_a_death_is_nothing_at_all() -> None:
+    services, clock = a_clinic_of(3, CAVITY, phone="+447700900123", channels=(Channel.TEXT,))
+    clock.at = datetime.combine(recalls(services)[0].invite_on, time(12), UTC)
+    send_due(services, "worker")
+    mark_died(services, "p0", "desk", died=True)
+    clock.forward(days=14 + 21 + 14)
+    with services.open_reading() as work:
+        chances = chances_now(services, work, services.day_of(clock.at))
+    assert chances["text"] == 7.4 / (20 + 2)
+
+
 def test_silence_after_the_last_invitation_is_put_before_a_person_once() -> None:
     services, clock = a_clinic_of(1, CAVITY)
     end = datetime.combine(recalls(services)[0].invite_on + timedelta(days=14 + 21 + 14), time(12), UTC)
