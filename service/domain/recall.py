@@ -77,8 +77,7 @@ class Recall:
 
     `invite_on` is the day of the first invitation of this round, `week` the Monday that spreading gave it (None while
     it is too soon to be spread); a `round` begins anew with every "later" and every missed visit. `answer`, `answered`
-    (UTC), `answered_by` and `answered_to` (which invitation of the round it followed) tell the last answer. `missed`
-    counts appointments to which nobody came. `closed` is UTC.
+    (UTC) and `answered_by` tell the last answer. `missed` counts appointments to which nobody came. `closed` is UTC.
     """
 
     id: str
@@ -93,7 +92,6 @@ class Recall:
     answer: Answer | None = None
     answered: datetime | None = None
     answered_by: str | None = None
-    answered_to: int | None = None
     missed: int = 0
     ended: Ended | None = None
     closed: datetime | None = None
@@ -183,13 +181,12 @@ def invitation_round(key: str) -> int:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Given:
-    """An answer as it came: by which way ("page", or a channel), at which instant (UTC), to which invitation of the
-    round, and for "later" the chosen day."""
+    """An answer as it came: by which way ("page", or a channel), at which instant (UTC), and for "later" the chosen
+    day."""
 
     answer: Answer
     by: str
     at: datetime
-    to: int | None = None
     later: date | None = None
 
 
@@ -208,7 +205,6 @@ def answered(recall: Recall, given: Given) -> Recall:
         answer=given.answer,
         answered=given.at,
         answered_by=given.by,
-        answered_to=given.to,
         state=RecallState.DUE,
         ended=None,
         closed=None,
@@ -246,14 +242,17 @@ def booked(recall: Recall) -> Recall:
 
 
 def unbooked(recall: Recall, today: date, *, missed: bool = False) -> Recall:
-    """The booking is cancelled, or nobody came (`missed`): asked on the day that was planned anyway, or, when that has
-    passed, in a new round from tomorrow on."""
+    """The booking is cancelled, or nobody came (`missed`). Who had a visit booked after they had asked for later, or
+    had declined, and missed it is asked as if they had not."""
+    if missed and (recall.answer is Answer.LATER or recall.answer in ENDS_WITH):
+        recall = replace(recall, answer=None, answered=None, answered_by=None)
     return replace(taken_up(recall, today), missed=recall.missed + missed)
 
 
 def taken_up(recall: Recall, today: date) -> Recall:
-    """The recall is open again after it was booked or ended."""
-    if recall.invite_on > today:
+    """The recall is open again after it was booked or ended: asked on the day that was planned anyway, or in a new
+    round from tomorrow on when that day has passed, or lies after the latest day and is not the person's own choice."""
+    if recall.invite_on > today and (recall.answer is Answer.LATER or recall.invite_on <= recall.window.latest):
         return replace(recall, state=RecallState.DUE, ended=None, closed=None)
     return anew(recall, today + timedelta(days=1))
 

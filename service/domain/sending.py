@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from enum import StrEnum
 
-from service.domain.booking import tells_truly
+from service.domain.booking import booking_of, tells_truly
 from service.domain.contact import Channel, Clinic, Contact
 from service.domain.message import MessageKind, PlannedMessage
 from service.domain.plan import Status
@@ -244,7 +244,7 @@ def _never(message: PlannedMessage, contact: Contact, circumstances: Circumstanc
         return Reason.PERSON_LEFT
     if contact.withdrawn is not None and message.kind is not MessageKind.REPLY:  # who writes to us is answered
         return Reason.CONSENT_WITHDRAWN
-    if circumstances.plan in (Status.REVOKED, Status.DRAFT):
+    if circumstances.plan in (Status.REVOKED, Status.DRAFT) and not _cancels(message):
         return Reason.PLAN_REVOKED
     if circumstances.plan is Status.COMPLETED and message.kind not in _AFTER_THE_END:
         return Reason.PLAN_OVER
@@ -264,6 +264,11 @@ def _never(message: PlannedMessage, contact: Contact, circumstances: Circumstanc
     if message.kind is MessageKind.DOSE and circumstances.dose_done:
         return Reason.DOSE_DONE
     return None
+
+
+def _cancels(message: PlannedMessage) -> bool:
+    """Whether it says that an appointment is cancelled, which the person must know whatever became of the plan."""
+    return message.kind is MessageKind.BOOKING and booking_of(message.key).appointment is None
 
 
 def _wait(

@@ -14,7 +14,6 @@ from service.calendars import InvitationReply, read_reply
 from service.domain.calendar_item import ItemState
 from service.domain.contact import Channel, Contact, compared
 from service.domain.message import MessageKind, State
-from service.domain.plan import Status
 from service.domain.wall_clock import to_instant, zone_named
 from service.inbound.bounces import CalendarReply
 from service.inbound.replies import Meaning
@@ -105,10 +104,9 @@ def _act(services: Services, work: UnitOfWork, asked: _Asked, reply: InvitationR
     if any(each.action == action and (action == DECLINED or each.detail == detail) for each in before):
         return True
     stored = asked.stored
-    standing = stored.appointment is not None and stored.status in (Status.ACTIVE, Status.ON_HOLD)
-    if not standing or asked.entry.item.cancelled or asked.entry.sequence != reply.sequence:
+    if stored.appointment is None or asked.entry.item.cancelled or asked.entry.sequence != reply.sequence:
         return False
-    if stored.appointment is None or _begins(services, stored.appointment) <= now:
+    if _begins(services, stored.appointment) <= now:
         return False
     if any(datetime.fromisoformat(str(each.detail["stamp"])) > reply.stamp for each in before):
         return True  # a later answer came first (RFC 5546 2.1.5)

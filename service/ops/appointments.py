@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 
 from service.errors import NotAllowedError, NotFoundError, VisitError
-from service.planning.appointments import book_in, check_booking
+from service.planning.appointments import book_in, check_booking, plan_to_book_on
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
@@ -163,7 +163,7 @@ def _change(services: Services, work: UnitOfWork, name: str, row: Row, now: date
         said = f"the appointment of {row.person} is on {_said(stored.appointment)}; correct the line or cancel by hand"
         raise VisitError(f"{place}, date", said)
     try:
-        check_booking(services, stored, after, now)
+        check_booking(services, work, stored, after, now)
     except (VisitError, NotAllowedError) as refused:
         field = "date" if isinstance(refused, VisitError) else "person"
         raise VisitError(f"{place}, {field}", str(refused).removeprefix("appointment: ")) from refused
@@ -175,7 +175,7 @@ def _plan(work: UnitOfWork, place: str, row: Row) -> StoredPlan:
         work.people.get(row.person)
     except NotFoundError as missing:
         raise VisitError(f"{place}, person", f"{row.person} is not in the record") from missing
-    stored = work.plans.current(row.person)
+    stored = plan_to_book_on(work, row.person)
     if stored is None:
         raise VisitError(f"{place}, person", f"{row.person} has no plan in force to book an appointment for")
     return stored

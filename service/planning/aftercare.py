@@ -14,7 +14,8 @@ from service.domain.visit import Visit
 from service.errors import AskedOtherwiseError, NotAllowedError
 from service.links import hash_of, token_of
 from service.planning.laying_out import plan_messages
-from service.planning.recalling import open_in, withdraw_in
+from service.planning.recalling import follow_appointment_in, open_in, withdraw_in
+from service.planning.standing import ask_in, give_back_in, take_over_in
 from service.services import Services
 from service.storage.records import StoredPlan, StoredVisit
 from service.storage.requests import Request
@@ -103,8 +104,14 @@ def give(
             calendar_seed=services.new_id(),
         )
         work.plans.add(stored)
-        if not plan.urgent:  # urgent help first: what the person is due back for stays open
+        if not plan.urgent:
             open_in(services, work, stored, now)
+        elif stored.appointment is not None:  # urgent help first: what the person is due back for stays open
+            follow_appointment_in(services, work, stored, now, by=by)
+        if stored.appointment is not None:
+            take_over_in(services, work, stored, by, now)
+        else:
+            ask_in(services, work, person_id, now)
         plan_messages(services, work, stored, person.contact, now)
         live_link(services, work, person_id, now)
         for made in visit.overrules:
@@ -139,7 +146,9 @@ def set_status(services: Services, plan_id: str, status: Status, by: str, reason
         stored = work.plans.get(plan_id)
         work.plans.set_status(plan_id, status)
         if status is Status.REVOKED:
+            give_back_in(services, work, stored, by, now)
             withdraw_in(services, work, stored, now)
+            ask_in(services, work, stored.person_id, now)
         work.messages.hurry(stored.person_id, now)
         work.ledger.note(by, f"plan-{status}", plan_id, now, reason=reason)
         work.commit()

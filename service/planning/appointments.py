@@ -6,25 +6,22 @@ from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 
 from service.domain.message import MAY_HAVE_LEFT, MessageKind, State
-from service.domain.plan import Status
 from service.domain.sending import appointment_day
 from service.domain.wall_clock import exists, to_instant, to_wall, zone_named
 from service.errors import NotAllowedError, VisitError
 from service.planning.as_booked import follow_softening_in
+from service.planning.attention import CHANGED, NOT_ASKED
 from service.planning.booking_news import tell_in
 from service.planning.calendar import revise_appointment_in
 from service.planning.laying_out import replan
-from service.planning.recalling import follow_appointment_in
+from service.planning.recalling import follow_appointment_in, takes_appointments, to_come
+from service.planning.standing import settled_in, take_over_in
 from service.services import Services
 from service.storage.records import StoredMessage, StoredPlan
 from service.storage.unit_of_work import UnitOfWork
 
 FARTHEST = timedelta(days=730)
 """An appointment later than this is taken for a slip of the finger. Our choice, the same as the longest return."""
-CHANGED = "appointment-changed"
-"""On the attention list: a reminder of the earlier appointment may have gone out, so somebody must tell the person."""
-NOT_ASKED = "return-not-asked"
-"""On the attention list: the appointment is cancelled, and no invitation to return will go by itself any more."""
 
 _GONE = MAY_HAVE_LEFT | {State.CLAIMED}
 
@@ -62,10 +59,14 @@ def book_in(
     stored = work.plans.get(plan_id)
     if stored.appointment == appointment:
         return stored
-    check_booking(services, stored, appointment, now)
+    check_booking(services, work, stored, appointment, now)
+    if appointment is not None:
+        take_over_in(services, work, stored, by, now)
     changed = _follow(services, work, stored, appointment, by, now)
     messages = [m for m in work.messages.of_person(stored.person_id) if m.plan_id == plan_id]
-    _ask_a_person(work, stored, changed, messages, now, reminded=not by_the_person)
+    if not work.people.get(stored.person_id).contact.gone:
+        _ask_a_person(work, stored, changed, messages, now, reminded=not by_the_person)
+    settled_in(services, work, stored.person_id, by, now)
     work.ledger.note(by, _action(stored, changed), plan_id, now, **_moments(stored, changed))
     return changed
 
@@ -78,20 +79,35 @@ def _follow(
     by: str,
     now: datetime,
 ) -> StoredPlan:
-    """Store the appointment, and everything that goes with it."""
+    """Store the appointment, and everything that goes with it. Nothing of a plan that is over is begun again by it."""
     work.plans.appoint(stored.id, appointment)
     changed = replace(stored, appointment=appointment)
     contact = work.people.get(stored.person_id).contact
     follow_appointment_in(services, work, changed, now, by=by)
-    changed = follow_softening_in(services, work, changed, contact, by, now)
-    replan(services, work, changed, contact, now)
+    if stored.running:
+        changed = follow_softening_in(services, work, changed, contact, by, now)
+    if takes_appointments(work, changed):
+        replan(services, work, changed, contact, now)
     tell_in(services, work, stored, changed, contact, revise_appointment_in(services, work, changed, now), now)
     return changed
 
 
-def check_booking(services: Services, stored: StoredPlan, appointment: tuple[date, time] | None, now: datetime) -> None:
-    """Whether a plan may get another appointment (None: none). Raises VisitError, NotAllowedError as `book` does."""
-    if stored.status not in (Status.ACTIVE, Status.ON_HOLD):
+def plan_to_book_on(work: UnitOfWork, person_id: str) -> StoredPlan | None:
+    """The plan that appointments of a person go with: the present one, else the one by which they are due again."""
+    current = work.plans.current(person_id)
+    if current is not None:
+        return current
+    recall = work.recalls.open_of(person_id)
+    return work.plans.get(recall.plan_id) if recall is not None else None
+
+
+def check_booking(
+    services: Services, work: UnitOfWork, stored: StoredPlan, appointment: tuple[date, time] | None, now: datetime
+) -> None:
+    """Whether a plan may get another appointment (None: none). One that stands may be cancelled whatever became of its
+    plan. Raises VisitError, NotAllowedError as `book` does."""
+    cancels = appointment is None and to_come(services, stored, now)
+    if not cancels and not takes_appointments(work, stored):
         raise NotAllowedError("this plan has ended, so its appointment stays as it is; use the present plan")
     if appointment is not None:
         _check(services, appointment, now)
@@ -134,7 +150,8 @@ def _ask_a_person(
         detail = f"a reminder of {' at '.join(before.booked)} may have gone out: tell the person of the change"
         work.ledger.ask(before.person_id, CHANGED, now, message_id=reminder.id, detail=detail)
     back = after.plan.next_return
-    if after.appointment is None and back is not None and not _will_be_asked(messages):
+    asks = after.appointment is None and takes_appointments(work, after)
+    if asks and back is not None and not _will_be_asked(messages):
         detail = f"the appointment is cancelled: arrange the return that is due on {back.on}"
         work.ledger.ask(before.person_id, NOT_ASKED, now, detail=detail)
 

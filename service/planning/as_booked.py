@@ -25,13 +25,10 @@ from service.domain.course_moved import (
 from service.domain.pack import Pack
 from service.domain.plan import Course, Plan
 from service.domain.wall_clock import zone_named
+from service.planning.attention import SOFTEN_AGAIN
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
-
-SOFTEN_AGAIN = "softening-unsure"
-"""On the attention list: drops had begun when the appointment changed, or it is too near for any: a clinician
-decides."""
 
 
 def plan_as_booked(pack: Pack, stored: StoredPlan) -> Plan:

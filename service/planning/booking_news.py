@@ -10,12 +10,10 @@ from service.domain.contact import Channel, Contact
 from service.domain.message import MAY_HAVE_LEFT, MessageKind
 from service.domain.sending import pick_channel
 from service.domain.wall_clock import to_instant, zone_named
+from service.planning.attention import UNTOLD
 from service.services import Services
 from service.storage.records import StoredMessage, StoredPlan
 from service.storage.unit_of_work import UnitOfWork
-
-UNTOLD = "appointment-untold"
-"""On the attention list: no letter brings the news of an appointment in time."""
 
 
 def tell_in(

@@ -17,6 +17,8 @@ from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
 
+ABOUT_A_VISIT = frozenset({MessageKind.RETURN_DUE, MessageKind.APPOINTMENT})
+"""What a plan that is over still calls for, where the person is due back by it."""
 AT_ONCE = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT, MessageKind.BOOKING, MessageKind.REPLY})
 
 
@@ -60,6 +62,8 @@ def replan(
     invitations = invitations_for(services, work, stored)
     plan = plan_as_booked(services.pack, stored)
     called_for = messages_for(services, plan, contact, stored.appointment, stored.given, invitations)
+    if not stored.running:
+        called_for = tuple(m for m in called_for if m.kind in ABOUT_A_VISIT)
     planned = tuple(m for m in called_for if m.kind not in AT_ONCE and m.due >= now)
     kinds = [kind for kind in MessageKind if kind not in AT_ONCE]
     work.messages.supersede(stored.id, keep=frozenset(m.key for m in called_for), kinds=kinds)

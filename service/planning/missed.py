@@ -6,19 +6,17 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, time, timedelta
 
-from service.domain.plan import Status
 from service.domain.recall import seen
 from service.domain.wall_clock import to_instant, zone_named
 from service.errors import NotAllowedError
 from service.planning.as_booked import follow_softening_in
+from service.planning.attention import MISSED
 from service.planning.laying_out import replan
-from service.planning.recalling import follow_appointment_in
+from service.planning.recalling import follow_appointment_in, takes_appointments
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
 
-MISSED = "appointment-missed"
-"""A reason of the attention list, and the note in the audit record."""
 ATTENDED = "appointment-attended"
 
 AT_ONCE = 200
@@ -53,6 +51,7 @@ def _take_missed(services: Services, plan_ids: Sequence[str], now: datetime) -> 
                 continue  # nobody asks why they did not come
             _miss(services, work, stored, "tragus", now)
             detail = f"the appointment of {' at '.join(stored.booked or ())}: nobody recorded a visit since"
+            work.by_hand.close_open(stored.person_id, (MISSED,), "tragus", now)  # an earlier one is old news
             work.ledger.ask(stored.person_id, MISSED, now, detail=detail)
             work.commit()
             count += 1
@@ -83,6 +82,8 @@ def record_attended(services: Services, plan_id: str, by: str) -> None:
         recall = work.recalls.open_of(stored.person_id)
         if recall is not None and recall.plan_id == plan_id:
             work.recalls.save(seen(recall, now))
+        else:  # urgent advice was looked after; what the person is due back for is not done by that
+            follow_appointment_in(services, work, replace(stored, appointment=None), now, by=by)
         _clear(services, work, stored, now)
         work.ledger.note(by, ATTENDED, plan_id, now, before="T".join(stored.booked or ()))
         work.commit()
@@ -90,24 +91,25 @@ def record_attended(services: Services, plan_id: str, by: str) -> None:
 
 def to_ask_about(services: Services, work: UnitOfWork, stored: StoredPlan, now: datetime) -> bool:
     """Whether the record should ask "did they come?": the day of the appointment is over, and nobody said."""
-    return _over(services, stored, now) and _stands(services, work, stored)
+    return _over(services, work, stored, now) and _stands(services, work, stored)
 
 
-def _over(services: Services, stored: StoredPlan, now: datetime) -> bool:
-    running = stored.status in (Status.ACTIVE, Status.ON_HOLD)
-    return running and stored.appointment is not None and stored.appointment[0] < services.day_of(now)
+def _over(services: Services, work: UnitOfWork, stored: StoredPlan, now: datetime) -> bool:
+    if stored.appointment is None or stored.appointment[0] >= services.day_of(now):
+        return False
+    return takes_appointments(work, stored)
 
 
 def _past(services: Services, work: UnitOfWork, plan_id: str, now: datetime) -> StoredPlan:
     stored = work.plans.get(plan_id)
-    if not _over(services, stored, now):
+    if not _over(services, work, stored, now):
         raise NotAllowedError("no appointment of this plan has passed: look at the record again")
     return stored
 
 
 def _stands(services: Services, work: UnitOfWork, stored: StoredPlan) -> bool:
-    """Whether the plan runs, and no visit was recorded since the day of the appointment began."""
-    if stored.appointment is None or stored.status not in (Status.ACTIVE, Status.ON_HOLD):
+    """Whether the appointment counts, and no visit was recorded since its day began."""
+    if stored.appointment is None or not takes_appointments(work, stored):
         return False
     begins = to_instant(datetime.combine(stored.appointment[0], time()), zone_named(services.clinic.zone))
     return not work.plans.visit_since(stored.person_id, begins)
@@ -124,5 +126,7 @@ def _clear(services: Services, work: UnitOfWork, stored: StoredPlan, now: dateti
     """The appointment is over: nothing of it stands any more, and nobody is told that it is cancelled."""
     work.plans.appoint(stored.id, None)
     contact = work.people.get(stored.person_id).contact
-    cleared = follow_softening_in(services, work, replace(stored, appointment=None), contact, "tragus", now)
+    cleared = replace(stored, appointment=None)
+    if stored.running:
+        cleared = follow_softening_in(services, work, cleared, contact, "tragus", now)
     replan(services, work, cleared, contact, now)

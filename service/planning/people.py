@@ -7,12 +7,13 @@ from datetime import date, datetime
 from typing import Any
 
 from service.domain.contact import Channel, Contact, compared
-from service.domain.plan import Status
 from service.domain.recall import Ended
 from service.domain.wall_clock import zone_named
 from service.planning.aftercare import live_link
+from service.planning.attention import STANDS
 from service.planning.laying_out import replan
-from service.planning.recalling import end_in, reopen_in
+from service.planning.recalling import end_in, reopen_in, takes_appointments
+from service.planning.standing import stands
 from service.services import Services
 from service.storage.records import Person
 from service.storage.unit_of_work import UnitOfWork
@@ -126,14 +127,25 @@ def _mark(services: Services, person_id: str, by: str, field: str, holds: bool, 
         if holds:
             if field in _ENDS_RECALL:
                 end_in(services, work, person_id, _ENDS_RECALL[field], by, now)
+                _ask_for_the_slot(services, work, person_id, now)
             work.messages.hurry(person_id, now)  # what waits is looked at now, and dropped
         else:
             if field in _ENDS_RECALL:
                 reopen_in(services, work, person_id, by, now)
+                if not contact.gone:
+                    work.by_hand.close_open(person_id, (STANDS,), by, now)
             _lay_out_anew(services, work, person_id, contact, now)
         work.ledger.note(by, action, person_id, now)
         work.commit()
     services.wake()
+
+
+def _ask_for_the_slot(services: Services, work: UnitOfWork, person_id: str, now: datetime) -> None:
+    """An appointment of somebody who died or moved away still stands in the clinic's diary."""
+    slots = [each.booked for each in work.plans.of_person(person_id) if each.booked and stands(services, each, now)]
+    if slots:
+        detail = f"{', '.join(' at '.join(each) for each in slots)}: free it in the diary, and cancel it here"
+        work.ledger.ask(person_id, STANDS, now, detail=detail)
 
 
 def _lay_out_anew(
@@ -145,7 +157,7 @@ def _lay_out_anew(
     fresh: frozenset[Channel] = frozenset(),
 ) -> None:
     for stored in work.plans.of_person(person_id):
-        if stored.status in (Status.ACTIVE, Status.ON_HOLD):
+        if takes_appointments(work, stored):
             replan(services, work, stored, contact, now, fresh)
 
 

@@ -12,11 +12,12 @@ from datetime import date, time, timedelta
 
 from service.domain.contact import Channel, Contact, ReminderLevel, Rhythm
 from service.domain.course import doses
-from service.domain.plan import Plan, Status
+from service.domain.plan import Plan
 from service.domain.wall_clock import zone_named
 from service.errors import ContactError, NotFoundError
 from service.planning.as_booked import plan_as_booked
 from service.planning.laying_out import replan
+from service.planning.recalling import takes_appointments
 from service.services import Services
 from service.storage.unit_of_work import UnitOfWork
 
@@ -198,5 +199,5 @@ def _follow(services: Services, work: UnitOfWork, person_id: str, contact: Conta
     """What is unsent follows the change; a channel that is open `again` is tried even where it had refused."""
     now = services.clock.now()
     for stored in work.plans.of_person(person_id):
-        if stored.status in (Status.ACTIVE, Status.ON_HOLD):
+        if takes_appointments(work, stored):
             replan(services, work, stored, contact, now, again)

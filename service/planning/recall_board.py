@@ -11,9 +11,9 @@ from enum import StrEnum
 
 from service.domain.recall import Ended, Recall, RecallState, Standing, anew, ended, monday, seen
 from service.errors import NotAllowedError
+from service.planning.attention import NO_ANSWER, RETURN_SOON, SETTLED_BY_BOOKING
 from service.planning.laying_out import replan
 from service.planning.recall_settings import settings_now, today_for
-from service.planning.recalling import SETTLED_BY_BOOKING
 from service.planning.weeks import SPREAD
 from service.services import Services
 from service.storage.recall_views import Listed
@@ -160,12 +160,22 @@ def decide(
             return recall
         work.recalls.save(after)
         replan(services, work, work.plans.get(recall.plan_id), contact, now)
-        work.by_hand.close_open(recall.person_id, SETTLED_BY_BOOKING, by, now)
+        work.by_hand.close_open(recall.person_id, _settles(services, decision, after), by, now)
         detail = {"decision": decision.value, "reason": reason} | ({"on": on.isoformat()} if on else {})
         work.ledger.note(by, "recall-decided", recall_id, now, **detail)
         work.commit()
     services.wake()
     return after
+
+
+def _settles(services: Services, decision: Decision, after: Recall) -> tuple[str, ...]:
+    """What nobody need look at any more. A new round for an ear that is late already, and on which much depends, may be
+    as silent as the last one: it stays on the list until somebody ticks it off or the person answers."""
+    window = after.window
+    late = after.invite_on > window.latest and window.weight >= services.pack.recall.heavy_weight
+    if decision is not Decision.INVITE or not late:
+        return SETTLED_BY_BOOKING
+    return tuple(each for each in SETTLED_BY_BOOKING if each not in (NO_ANSWER, RETURN_SOON))
 
 
 def _after(

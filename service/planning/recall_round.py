@@ -14,10 +14,11 @@ from service.domain.recall import Recall, RecallState, Spacing, invitation_round
 from service.domain.recall_settings import proposed_by
 from service.domain.wall_clock import zone_named
 from service.errors import SolvingError
+from service.planning.attention import NO_ANSWER
 from service.planning.laying_out import follow_recall, replan
 from service.planning.missed import look_for_missed
 from service.planning.recall_settings import settings_now
-from service.planning.recalling import NO_ANSWER, open_in
+from service.planning.recalling import open_in
 from service.planning.refitting import refit
 from service.planning.weeks import give_out_weeks
 from service.services import Services
@@ -168,9 +169,10 @@ def _ask(services: Services, recall_id: str) -> bool:
         heavy = "much depends on this visit" if recall.window.weight >= rules.heavy_weight else "no hurry"
         out = work.recalls.invitations_out([recall]).get(recall.id, 0)
         detail = (
-            f"{out} of 3 invitations went out, no answer; weight {recall.window.weight:g}: {heavy}; "
+            f"{out} of 3 invitations went out; weight {recall.window.weight:g}: {heavy}; "
             f"due around {recall.window.ideal}, {recall.window.latest} at the latest"
         )
+        work.by_hand.close_open(recall.person_id, (NO_ANSWER,), "tragus", now)  # that of an earlier round
         work.ledger.ask(recall.person_id, NO_ANSWER, now, message_id=last.id, detail=detail)
         work.commit()
     return True

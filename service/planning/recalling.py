@@ -10,7 +10,6 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from service.domain.contact import Channel
-from service.domain.plan import Status
 from service.domain.recall import (
     ENDS_WITH,
     FINAL_ENDS,
@@ -29,20 +28,20 @@ from service.domain.recall import (
     window_of,
 )
 from service.domain.wall_clock import to_instant, zone_named
+from service.planning.attention import (
+    DECLINED,
+    RETURN_SOON,
+    SETTLED_BY_AN_END,
+    SETTLED_BY_BOOKING,
+    WANTS_VISIT,
+    WRONG_PERSON,
+)
 from service.planning.laying_out import follow_recall, replan
 from service.planning.recall_settings import today_for
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
 
-WANTS_VISIT = "recall-wants-visit"
-DECLINED = "recall-declined"
-WRONG_PERSON = "recall-wrong-person"
-NO_ANSWER = "recall-no-answer"
-RETURN_SOON = "return-soon"
-"""Reasons of the attention list."""
-SETTLED_BY_BOOKING = (WANTS_VISIT, DECLINED, NO_ANSWER, RETURN_SOON)
-"""What is no question any more once a visit is booked or was made, the person answered anew, or somebody decided."""
 BOOKED_AFTER_ALL = frozenset({Ended.DECLINED, Ended.ELSEWHERE, Ended.NO_ANSWER, Ended.NOT_NEEDED})
 """Ends that a booking takes back."""
 
@@ -100,11 +99,22 @@ def _taken_up(services: Services, work: UnitOfWork, recall: Recall, now: datetim
     invitation."""
     stored = work.plans.get(recall.plan_id)
     if stored.appointment is not None:
-        begins = to_instant(datetime.combine(*stored.appointment), zone_named(services.clinic.zone))
-        if begins > now or stored.status in (Status.ACTIVE, Status.ON_HOLD):
+        if stored.running or to_come(services, stored, now):
             return booked(recall)
         work.plans.appoint(stored.id, None)
     return taken_up(recall, today_for(services, work.people.get(recall.person_id).contact, now))
+
+
+def to_come(services: Services, stored: StoredPlan, now: datetime) -> bool:
+    """Whether an appointment of this plan is still to come."""
+    if stored.appointment is None:
+        return False
+    return to_instant(datetime.combine(*stored.appointment), zone_named(services.clinic.zone)) > now
+
+
+def takes_appointments(work: UnitOfWork, stored: StoredPlan) -> bool:
+    """Whether appointments are made on this plan: it runs, or it is over and the person is due back by it again."""
+    return stored.running or work.recalls.goes_on(stored.id)
 
 
 def follow_appointment_in(
@@ -118,9 +128,14 @@ def follow_appointment_in(
 ) -> None:
     """The recall of a plan follows its appointment: booked, or asked anew when it was cancelled or missed. A booking
     also closes what the attention list asked about it, and takes back that the person declined. Who declined, and whose
-    booking is cancelled, has declined again."""
+    booking is cancelled, has declined again.
+
+    An appointment of urgent advice settles the recall of the plan on hold while that has none itself."""
     other, recall = work.recalls.open_of(stored.person_id), work.recalls.of_plan(stored.id)
-    if recall is None or (other is not None and other.id != recall.id):
+    if other is not None and (recall is None or other.id != recall.id):
+        _follow_another_plan(services, work, other, stored, by, now)
+        return
+    if recall is None:
         return
     if stored.appointment is not None:
         if recall.open or recall.ended in BOOKED_AFTER_ALL:
@@ -131,16 +146,32 @@ def follow_appointment_in(
         if declined is not None and not missed:
             work.recalls.save(ended(recall, declined, now))
             return
-        if declined is not None:  # they had a visit booked after all, so that answer holds no more
-            recall = replace(recall, answer=None, answered=None, answered_by=None, answered_to=None)
         today = today_for(services, work.people.get(stored.person_id).contact, now)
         work.recalls.save(unbooked(recall, today, missed=missed))
+
+
+def _follow_another_plan(
+    services: Services, work: UnitOfWork, recall: Recall, stored: StoredPlan, by: str, now: datetime
+) -> None:
+    """The open recall of another plan than the one whose appointment changed. Nobody is asked to book who has a date in
+    time; when that date falls away they are asked as before, and a missed one is not held against this return."""
+    if work.plans.get(recall.plan_id).appointment is not None:
+        return
+    if stored.running and stored.appointment is not None and stored.appointment[0] <= recall.window.latest:
+        after = booked(recall)
+        work.by_hand.close_open(stored.person_id, SETTLED_BY_BOOKING, by, now)
+    elif recall.state is RecallState.BOOKED:
+        after = unbooked(recall, today_for(services, work.people.get(stored.person_id).contact, now))
+    else:
+        return
+    work.recalls.save(after)
+    follow_recall(services, work, after, now)
 
 
 def end_in(services: Services, work: UnitOfWork, person_id: str, why: Ended, by: str, now: datetime) -> bool:
     """End the open recall of a person without a visit; False when there is none. Nobody is asked any more to arrange
     their visit or to look for their number."""
-    work.by_hand.close_open(person_id, (*SETTLED_BY_BOOKING, WRONG_PERSON), by, now)
+    work.by_hand.close_open(person_id, SETTLED_BY_AN_END, by, now)
     recall = work.recalls.open_of(person_id)
     if recall is None:
         return False
@@ -201,7 +232,7 @@ def answer_in(
     again = answer is recall.answer
     if again and answer is Answer.LATER and recall.state is RecallState.DUE and (recall.invite_on, out) == (later, 0):
         return recall  # pressed twice
-    after = answered(recall, Given(answer=answer, by=by, at=now, to=min(out, 3) or None, later=later))
+    after = answered(recall, Given(answer=answer, by=by, at=now, later=later))
     work.recalls.save(after)
     follow_recall(services, work, after, now)
     detail = _for_a_person(services, recall, after, answer)
@@ -216,25 +247,28 @@ def answer_in(
 
 
 def wrong_person_in(
-    services: Services, work: UnitOfWork, person_id: str, channel: Channel, now: datetime, *, by: str
+    services: Services, work: UnitOfWork, person_id: str, channels: frozenset[Channel], now: datetime, *, by: str
 ) -> None:
-    """Somebody said that this number or address is not this person's: it is used no more, every link that went there is
-    worthless, and a person looks for the right one. The recall goes on by another way."""
+    """Somebody said that the number or address behind these channels is not this person's: they are used no more, every
+    link that went there is worthless, and a person looks for the right one. The recall goes on by another way."""
     person = work.people.get(person_id)
-    if channel in person.contact.bad:
+    fresh = channels - person.contact.bad
+    if not fresh:
         return
-    contact = replace(person.contact, bad=person.contact.bad | {channel})
+    contact = replace(person.contact, bad=person.contact.bad | fresh)
     work.people.save(replace(person, contact=contact))
     work.links.revoke_all(person_id, now)
     for stored in work.plans.of_person(person_id):
-        if stored.status in (Status.ACTIVE, Status.ON_HOLD):
+        if takes_appointments(work, stored):
             replan(services, work, stored, contact, now)
     recall = work.recalls.open_of(person_id)
     if recall is not None and recall.state is not RecallState.BOOKED:
         work.recalls.save(answered(recall, Given(answer=Answer.WRONG, by=by, at=now)))
     if not contact.gone:
-        work.inbound.ask(person_id, WRONG_PERSON, now, detail=f"{channel}: somebody answered that this is not for them")
-    work.ledger.note("patient", "wrong-person", person_id, now, channel=channel.value, by=by)
+        ways = ", ".join(each for each in Channel if each in fresh)
+        work.inbound.ask(person_id, WRONG_PERSON, now, detail=f"{ways}: somebody answered that this is not for them")
+    for channel in sorted(fresh):
+        work.ledger.note("patient", "wrong-person", person_id, now, channel=channel.value, by=by)
 
 
 def _for_a_person(services: Services, before: Recall, after: Recall, answer: Answer) -> str | None:

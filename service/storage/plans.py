@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import date, datetime, time
 from uuid import UUID
 
-from sqlalchemy import select, update
+from sqlalchemy import delete, exists, or_, select, update
 from sqlalchemy.orm import Session
 
 from service import codec
@@ -18,7 +18,7 @@ from service.domain.visit import Visit
 from service.errors import NotFoundError
 from service.storage.locks import hold_person, hold_person_of_plan
 from service.storage.records import StoredPlan, StoredVisit
-from service.storage.tables import CalendarStateRow, DoseMarkRow, PlanRow, VisitRow
+from service.storage.tables import CalendarStateRow, DoseMarkRow, PlanRow, RecallRow, VisitRow
 
 
 class Plans:
@@ -134,13 +134,17 @@ class Plans:
         self._session.execute(update(PlanRow).where(PlanRow.id == plan_id).values(softening=softening))
 
     def appointments_until(self, last: date, limit: int) -> list[str]:
-        """Plans in force whose appointment was on this day or before, at most so many, the longest past first."""
+        """Plans in force, or by which the person is due back again, whose appointment was on this day or before; at
+        most so many, the longest past first."""
         query = (
             select(PlanRow.id)
             .where(
                 PlanRow.appointment_on.is_not(None),
                 PlanRow.appointment_on <= last,
-                PlanRow.status.in_([Status.ACTIVE.value, Status.ON_HOLD.value]),
+                or_(
+                    PlanRow.status.in_([Status.ACTIVE.value, Status.ON_HOLD.value]),
+                    exists().where(RecallRow.plan_id == PlanRow.id, RecallRow.closed.is_(None)),
+                ),
             )
             .order_by(PlanRow.appointment_on, PlanRow.id)
             .limit(limit)
@@ -157,6 +161,19 @@ class Plans:
         hold_person_of_plan(self._session, plan_id)
         rows = self._session.scalars(select(CalendarStateRow).where(CalendarStateRow.plan_id == plan_id))
         return {row.key: _state(row.document) for row in rows}
+
+    def hand_calendar_entry_on(self, before: str, after: str, key: str) -> None:
+        """A calendar entry goes on under another plan, with its UID and SEQUENCE; that plan's own one ends, if it had
+        one that was never in a calendar of its own."""
+        self._session.execute(
+            delete(CalendarStateRow).where(CalendarStateRow.plan_id == after, CalendarStateRow.key == key)
+        )
+        self._session.execute(
+            update(CalendarStateRow)
+            .where(CalendarStateRow.plan_id == before, CalendarStateRow.key == key)
+            .values(plan_id=after)
+        )
+        self._session.expire_all()
 
     def save_calendar_states(self, plan_id: str, states: Mapping[str, ItemState]) -> None:
         """Remember what calendars are now told."""

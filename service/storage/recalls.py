@@ -10,6 +10,7 @@ from typing import cast
 from sqlalchemy import Table, bindparam, case, func, select, update
 from sqlalchemy.orm import Session
 
+from service.domain.contact import Channel
 from service.domain.message import MAY_HAVE_LEFT, MessageKind
 from service.domain.plan import Status
 from service.domain.recall import Answer, Ended, Recall, RecallState, Window, invitation_round, monday
@@ -21,6 +22,13 @@ from service.storage.tables import AttentionRow, MessageRow, PlanRow, RecallRow
 
 _MESSAGES = cast("Table", MessageRow.__table__).c
 WENT = [each.value for each in MAY_HAVE_LEFT]
+COUNTS_FIRST = (
+    case((RecallRow.closed.is_(None), 0), (RecallRow.ended == Ended.REPLACED.value, 2), else_=1),
+    RecallRow.opened.desc(),
+    RecallRow.id,
+)
+"""Of one person's recalls the one that counts now comes first: the open one, else the newest that ended, and one whose
+plan was withdrawn last."""
 
 
 class Recalls:
@@ -39,7 +47,7 @@ class Recalls:
         row.ears, row.earliest, row.ideal, row.latest = window.ears.value, window.earliest, window.ideal, window.latest
         row.weight, row.template = window.weight, window.template
         row.invite_on, row.week, row.opened, row.state = recall.invite_on, recall.week, recall.opened, recall.state
-        row.round, row.missed, row.answered_to = recall.round, recall.missed, recall.answered_to
+        row.round, row.missed = recall.round, recall.missed
         row.answer = recall.answer.value if recall.answer is not None else None
         row.answered, row.answered_by = recall.answered, recall.answered_by
         row.ended = recall.ended.value if recall.ended is not None else None
@@ -66,12 +74,7 @@ class Recalls:
         withdrawn counts only where there is no other."""
         hold_person(self._session, person_id)
         query = select(RecallRow).where(RecallRow.person_id == person_id)
-        order = (
-            case((RecallRow.closed.is_(None), 0), (RecallRow.ended == Ended.REPLACED.value, 2), else_=1),
-            RecallRow.opened.desc(),
-            RecallRow.id,
-        )
-        row = self._session.scalar(query.order_by(*order).limit(1))
+        row = self._session.scalar(query.order_by(*COUNTS_FIRST).limit(1))
         return None if row is None else recall_of(row)
 
     def ended_by(self, person_id: str, at: datetime) -> Recall | None:
@@ -87,6 +90,11 @@ class Recalls:
         query = select(RecallRow).where(RecallRow.plan_id == plan_id).order_by(RecallRow.opened.desc(), RecallRow.id)
         row = self._session.scalar(query.limit(1))
         return None if row is None else recall_of(row)
+
+    def goes_on(self, plan_id: str) -> bool:
+        """Whether the recall of this plan is open, be the plan over or not."""
+        query = select(RecallRow.id).where(RecallRow.plan_id == plan_id, RecallRow.closed.is_(None))
+        return self._session.scalar(query.limit(1)) is not None
 
     def all_open(self) -> list[Recall]:
         """Every open recall, by its ideal day."""
@@ -140,6 +148,16 @@ class Recalls:
         )
         return self._session.scalar(query)
 
+    def ways_invited(self, recall: Recall) -> frozenset[Channel]:
+        """By which channels the invitations of all its rounds went out, or may have."""
+        query = select(MessageRow.channel).where(
+            MessageRow.plan_id == recall.plan_id,
+            MessageRow.kind == MessageKind.RETURN_DUE.value,
+            MessageRow.state.in_(WENT),
+            MessageRow.channel.is_not(None),
+        )
+        return frozenset(Channel(each) for each in self._session.scalars(query.distinct()) if each is not None)
+
     def invitations_out(self, recalls: Iterable[Recall]) -> Mapping[str, int]:
         """By recall, how many invitations of its present round have gone out, or may have; 0 is left out."""
         by_plan = {recall.plan_id: recall for recall in recalls}
@@ -179,7 +197,6 @@ def recall_of(row: RecallRow) -> Recall:
         answer=Answer(row.answer) if row.answer is not None else None,
         answered=row.answered,
         answered_by=row.answered_by,
-        answered_to=row.answered_to,
         missed=row.missed,
         ended=Ended(row.ended) if row.ended is not None else None,
         closed=row.closed,

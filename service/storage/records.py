@@ -64,6 +64,11 @@ class StoredPlan:
     followed: tuple[Followed, ...] = ()
 
     @property
+    def running(self) -> bool:
+        """Whether the person follows it, or will again."""
+        return self.status in (Status.ACTIVE, Status.ON_HOLD)
+
+    @property
     def booked(self) -> tuple[str, str] | None:
         """The booked appointment as ISO date and time, as sentences take it."""
         if self.appointment is None:

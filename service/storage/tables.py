@@ -463,7 +463,6 @@ class RecallRow(Base):
     answer: Mapped[str | None]
     answered: Mapped[datetime | None]
     answered_by: Mapped[str | None]
-    answered_to: Mapped[int | None]
     missed: Mapped[int]
     ended: Mapped[str | None]
     closed: Mapped[datetime | None]

@@ -25,6 +25,7 @@ from service.messages.sheet import render_sheet
 from service.planning import aftercare
 from service.planning.as_booked import plan_as_booked
 from service.planning.refitting import proposals
+from service.planning.standing import stands
 from service.services import Services
 from service.storage.records import Person, StoredPlan
 from service.web.access import needs, the_staff, who
@@ -71,7 +72,7 @@ def discharge(person_id: str) -> BaseResponse | Response:
     services, now = the_services(), the_services().clock.now()
     person, current = _open(services, person_id, now)
     if request.method == "GET":
-        return _page(services, person, current, VisitForm(history=person.history), now)
+        return _page(services, person, current, _blank(services, person, current, now), now)
     if request.form.get("do") == "give":
         return _give(services, person, current, now)
     return _propose(services, person, current, now)
@@ -230,6 +231,16 @@ def _open(services: Services, person_id: str, now: datetime) -> tuple[Person, St
     if person.contact.left is not None:
         raise NotFoundError("this person is recorded as moved away; if that is a mistake, mend it in the record first")
     return person, current
+
+
+def _blank(services: Services, person: Person, current: StoredPlan | None, now: datetime) -> VisitForm:
+    """The form before anything is ticked: with the history on record, and the appointment that stands. Who clears it
+    says that it does not stand any more, and a person is asked to cancel it."""
+    form = VisitForm(history=person.history)
+    if current is None or current.booked is None or not stands(services, current, now):
+        return form
+    on, at = current.booked
+    return replace(form, next_appointment=on, next_appointment_time=at)
 
 
 def _without_outdated(form: VisitForm) -> VisitForm:

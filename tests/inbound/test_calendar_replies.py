@@ -26,6 +26,7 @@ from service.domain.recall import RecallState
 from service.inbound.mail import Sorted, take_mail
 from service.planning.aftercare import give, set_status
 from service.planning.appointments import book
+from service.planning.attention import STANDS
 from service.planning.calendar import APPOINTMENT
 
 REPLIES = Path(__file__).parents[1] / "data" / "calendar_replies"
@@ -282,11 +283,16 @@ def test_another_uid_is_not_this_appointment() -> None:
     assert set(world.attention()) == {"calendar-reply"}
 
 
-def test_an_answer_after_the_day_or_after_the_plan_is_read_by_a_person() -> None:
+def test_a_no_to_an_appointment_that_stands_though_its_plan_was_withdrawn_frees_the_slot() -> None:
     world = Booked()
     set_status(world.services, world.plan, Status.REVOKED, "nurse", "x")
+    assert STANDS in world.attention()
     world.answers("DECLINED")
-    assert world.appointment() == FIRST and "calendar-reply" in world.attention()
+    assert world.appointment() is None
+    assert "calendar-declined" in world.attention() and STANDS not in world.attention()
+
+
+def test_an_answer_after_the_day_is_read_by_a_person() -> None:
     late = Booked()
     late.clock.forward(days=30)
     late.answers("DECLINED")

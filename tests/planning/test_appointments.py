@@ -14,7 +14,8 @@ from service.domain.plan import Status
 from service.domain.recall import Ended
 from service.errors import NotAllowedError, NotFoundError, VisitError
 from service.planning.aftercare import give, set_status
-from service.planning.appointments import CHANGED, NOT_ASKED, book
+from service.planning.appointments import book
+from service.planning.attention import CHANGED, NOT_ASKED
 from service.planning.calendar import feed
 from service.planning.recalling import end_in
 from service.services import Services
@@ -193,10 +194,13 @@ def test_later_on_the_same_day_is_allowed() -> None:
     assert book(services, stored.id, (date(2026, 11, 25), time(10, 1)), "desk").appointment is not None
 
 
-@pytest.mark.parametrize("status", [Status.REVOKED, Status.COMPLETED])
-def test_a_plan_that_has_ended_keeps_its_appointment(status: Status) -> None:
+@pytest.mark.parametrize("how", ["withdrawn", "another was given"])
+def test_a_plan_that_has_ended_keeps_its_appointment(how: str) -> None:
     services, stored = given()
-    set_status(services, stored.id, status, "nurse", "x")
+    if how == "withdrawn":
+        set_status(services, stored.id, Status.REVOKED, "nurse", "x")
+    else:
+        give(services, stored.person_id, a_visit(), by="nurse")
     with pytest.raises(NotAllowedError, match="has ended"):
         book(services, stored.id, LATER, "desk")
 

@@ -14,7 +14,8 @@ from service.errors import NotFoundError
 from service.messages.today import Stand, what_today
 from service.planning.aftercare import give
 from service.planning.appointments import book
-from service.planning.as_booked import SOFTEN_AGAIN, as_booked, plan_as_booked
+from service.planning.as_booked import as_booked, plan_as_booked
+from service.planning.attention import SOFTEN_AGAIN
 from service.planning.calendar import feed
 from service.planning.preferences import mark_dose
 from service.services import Services

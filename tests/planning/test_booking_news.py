@@ -20,7 +20,7 @@ from service.domain.sending import Reason
 from service.links import page_url
 from service.planning.aftercare import give, live_link, set_status
 from service.planning.appointments import book
-from service.planning.booking_news import UNTOLD
+from service.planning.attention import UNTOLD
 from service.planning.calendar import feed, invitation
 from service.planning.preferences import change_rhythm
 from service.storage.records import StoredMessage

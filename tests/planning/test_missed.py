@@ -15,7 +15,8 @@ from service.domain.recall import Recall, RecallState
 from service.errors import NotAllowedError, NotFoundError
 from service.planning.aftercare import give, set_status
 from service.planning.appointments import book
-from service.planning.missed import MISSED, look_for_missed, record_attended, record_missed
+from service.planning.attention import MISSED
+from service.planning.missed import look_for_missed, record_attended, record_missed
 from service.services import Services
 
 FIRST = (date(2026, 12, 10), time(10, 30))

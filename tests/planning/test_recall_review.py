@@ -371,3 +371,50 @@ def test_who_was_invited_before_recalls_were_kept_is_not_invited_again_at_once()
     clock.forward(days=1)
     assert recall_round.open_missing(services) == 1
     assert min(waiting(services).values()) == day + timedelta(days=14)
+
+
+def test_who_asked_for_later_then_came_to_an_arrangement_and_missed_it_is_asked_at_once() -> None:
+    services, stored, clock, _ = given()
+    to_first_invitation(services, clock)
+    much_later = open_recall(services).window.latest + timedelta(days=30)
+    says(services, Answer.LATER, clock, much_later)
+    says(services, Answer.BOOK, clock)
+    on = clock.at.date() + timedelta(days=7)
+    book(services, stored.id, (on, time(10)), "desk")
+    clock.at = datetime.combine(on + timedelta(days=5), time(3), UTC)
+    assert look_for_missed(services) == 1
+    assert open_recall(services).invite_on == clock.at.date() + timedelta(days=1)
+
+
+def test_who_asked_for_later_and_whose_booking_is_cancelled_is_asked_when_they_chose() -> None:
+    services, stored, clock, _ = given()
+    to_first_invitation(services, clock)
+    chosen = open_recall(services).window.latest + timedelta(days=30)
+    says(services, Answer.LATER, clock, chosen)
+    on = clock.at.date() + timedelta(days=7)
+    book(services, stored.id, (on, time(10)), "desk")
+    book(services, stored.id, None, "desk")
+    assert open_recall(services).invite_on == chosen
+
+
+@pytest.mark.parametrize(("visit", "stays"), [(CAVITY, True), (PRONE, False)], ids=["a cavity", "a canal"])
+def test_a_late_ear_on_which_much_depends_stays_on_the_list_when_it_is_invited_again(visit: object, stays: bool) -> None:
+    services, _, clock, _ = given(visit)
+    to_first_invitation(services, clock)
+    clock.at = datetime.combine(open_recall(services).window.latest + timedelta(days=40), time(3), UTC)
+    recall_round.run(services)
+    assert "recall-no-answer" in attention(services)
+    decide(services, open_recall(services).id, Decision.INVITE, "desk", reason="the daughter will bring him")
+    assert ("recall-no-answer" in attention(services)) is stays
+
+
+def test_a_second_silent_round_takes_the_place_of_the_first_on_the_list() -> None:
+    services, _, clock, _ = given()
+    to_first_invitation(services, clock)
+    for _ in range(2):
+        clock.at = datetime.combine(open_recall(services).invite_on + timedelta(days=200), time(3), UTC)
+        recall_round.run(services)
+        decide(services, open_recall(services).id, Decision.INVITE, "desk", reason="once more")
+    with services.open_reading() as work:
+        reasons = [each.reason for each in work.ledger.attention()]
+    assert reasons.count("recall-no-answer") == 1

@@ -119,7 +119,7 @@ def test_one_word_answers_an_invitation_and_is_confirmed(
     run_until(services, clock, datetime.combine(recall.invite_on, time(12), UTC))
     assert texted(services, word, clock.at) is meaning
     assert the_recall(services).state is state
-    assert (the_recall(services).answered_by, the_recall(services).answered_to) == ("text", 1)
+    assert the_recall(services).answered_by == "text"
     send_due(services, "worker")
     with services.open_reading() as work:
         answers = [m for m in work.messages.of_person("maud") if m.planned.kind is MessageKind.REPLY]

@@ -382,3 +382,27 @@ def test_stale_or_hand_made_forms_get_a_sentence_and_give_nothing(tmp_path: Path
     assert page.status_code in (200, 422)
     assert "RIGHT ear" in page.text
     assert plans(browser, person) == []
+
+
+def test_the_appointment_that_stands_is_typed_already_and_whoever_clears_it_is_taken_at_their_word(
+    tmp_path: Path,
+) -> None:
+    browser = signed_in(tmp_path)
+    person = a_person(browser.services)
+    booked = {"right.findings": "wax-left", "next_appointment": "2026-12-09", "next_appointment_time": "14:30"}
+    give(browser, person, booked)
+    page = browser.get(f"/people/{person}/discharge").text
+    assert 'type="date" value="2026-12-09"' in page and 'type="time" value="14:30"' in page
+    assert "(as booked before)" in page
+    give(browser, person, COMMON)
+    assert "An appointment still stands: say what becomes of it" in browser.get("/attention").text
+    with browser.services.open_reading() as work:
+        (earlier,) = [each for each in work.plans.of_person(person) if each.appointment is not None]
+    parts = browser.get(f"/people/{person}").text.split('<article class="plan')
+    said = [part for part in parts if "This plan is over, and its appointment still stands." in part]
+    assert [f'id="plan-{earlier.id}"' in part for part in said] == [True]
+    answer = browser.post(f"/plans/{earlier.id}/appointment", {"do": "cancel"})
+    assert answer.status_code == 302
+    page = browser.get(f"/people/{person}").text
+    assert "This plan is over" not in page
+    assert "An appointment still stands" not in browser.get("/attention").text
