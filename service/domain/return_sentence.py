@@ -18,21 +18,24 @@ def sentence(found: Proposal | TooLittle | NotFitted) -> str:
         lacks = (f"{held} {_LACKING[lack][held != 1]}, {needed} needed" for lack, held, needed in found.lacks)
         return f"Too little data for an estimate: {'; '.join(lacks)}."
     if isinstance(found, NotFitted):
-        return f"No estimate: the clinic's record could not be fitted ({found.why})."
+        return f"No estimate: the clinic’s record could not be fitted ({found.why})."
     moved = f", {found.moved} than in ears like it" if found.moved else ""
-    return f"By {found.ears} ears on record and this ear's own past ({_past(found)}{moved}), {_chance(found)}."
+    return f"By {found.ears} ears on record and this ear’s own past ({_past(found)}{moved}), {_chance(found)}."
 
 
-def span(days: int) -> str:
-    """A number of days as people say it: days, weeks, or months of 30.44 days."""
-    for unit, length, below in (("day", 1.0, 28), ("week", 7.0, 84)):
-        if days < below:
-            return _counted(round(days / length), unit)
-    return _counted(round(days / 30.44), "month")
+def in_days(days: int) -> str:
+    """A number of days, as the field beside it takes them: weeks and months would have to be rounded."""
+    return f"{days} day" if days == 1 else f"{days} days"
 
 
-def _counted(number: int, unit: str) -> str:
-    return f"{number} {unit}" if number == 1 else f"{number} {unit}s"
+def level_said(level: float) -> str:
+    """The chance that the clinic allows (0 to 1), in percent."""
+    return f"{round(level * 100, 1):g}%"
+
+
+def chance_said(chance: float) -> str:
+    """A chance that was computed (0 to 1), in whole percent."""
+    return "under 1%" if chance < 0.005 else f"about {round(chance * 100)}%"
 
 
 def _past(found: Proposal) -> str:
@@ -49,20 +52,16 @@ def _past(found: Proposal) -> str:
         which = "both clearings" if number == 2 else f"all {number} clearings"
     else:
         which = f"{back} of {number} clearings"
-    first, last = (span(days) for days in found.found_after)
-    if first != last and first.split()[1] == last.split()[1]:
-        first = first.split()[0]
-    return f"wax back after {which}, found at {first if first == last else f'{first} to {last}'}"
+    first, last = found.found_after
+    return f"wax back after {which}, found at {in_days(last) if first == last else f'{first} to {in_days(last)}'}"
 
 
 def _chance(found: Proposal) -> str:
-    level, chance = f"{round(found.level * 100, 1):g}%", f"about {round(found.chance * 100)}%"
+    level, chance = level_said(found.level), chance_said(found.chance)
     from_today = " from today" if found.clear_for else ""
     if not found.bound:
-        return f"the chance of a hard plug stays under the clinic's {level} for about {span(found.days)}{from_today}"
-    if found.chance < 0.005:
-        chance = "under 1%"
+        return f"the chance of a hard plug stays under the clinic’s {level} for about {in_days(found.days)}{from_today}"
     just = "just " if chance == f"about {level}" else ""
     side = "over" if found.bound == "earliest" else "under"
-    at = f"{span(found.days)}{from_today}, the {found.bound} that this aftercare allows"
-    return f"the chance of a hard plug at {at}, is {chance}, {just}{side} the clinic's {level}"
+    at = f"{in_days(found.days)}{from_today}, the {found.bound} that this aftercare allows"
+    return f"the chance of a hard plug at {at}, is {chance}, {just}{side} the clinic’s {level}"

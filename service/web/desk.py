@@ -12,6 +12,7 @@ from service.domain.contact import Channel
 from service.errors import NotAllowedError, NotFoundError
 from service.inbound.replies import ASK, STOP_UNSURE, Meaning
 from service.inbound.rounds import MAILBOX_TROUBLE
+from service.planning.attention import MISSED, NOT_ASKED, SETTLED_BY_BOOKING, WRONG_PERSON
 from service.planning.people import add_person, correct_person
 from service.planning.preferences import start_channel_in
 from service.web import record
@@ -23,6 +24,8 @@ from service.web.reasons import label
 bp = Blueprint("desk", __name__)
 bp.register_blueprint(record.bp)
 
+ABOUT_RECALL = frozenset({*SETTLED_BY_BOOKING, WRONG_PERSON, MISSED, NOT_ASKED})
+"""Reasons of the attention list that are decided on the page of the recall."""
 MOST_SHOWN = 50
 """People on one page of the list. Our choice: more is faster found by typing a name."""
 
@@ -110,6 +113,7 @@ def attention() -> str:
             for entry in (*warnings, *entries)
             if entry.reason in ASK
         }
+        recalls = work.recall_views.that_count([entry.person_id for entry in entries if entry.reason in ABOUT_RECALL])
         trouble = work.ledger.fact(MAILBOX_TROUBLE)
     return render_template(
         "staff/attention.html",
@@ -119,6 +123,7 @@ def attention() -> str:
         strangers=strangers,
         people=people,
         piles=piles,
+        recalls={entry.id: recalls.get(entry.person_id) for entry in entries if entry.reason in ABOUT_RECALL},
         trouble=trouble.partition(": ")[2] if trouble else "",
         full=any(len(part) == MOST_LISTED for part in (warnings, strange_warnings, entries, strangers)),
         label=label,

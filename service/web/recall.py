@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 from typing import NamedTuple
 
@@ -13,13 +14,24 @@ from service.domain.recall import Answer, Ended, RecallState, Standing, invitati
 from service.domain.recall_settings import RecallSettings
 from service.errors import NotAllowedError, SettingsError
 from service.planning.recall_board import LISTED, ONLY_CLINICIAN, Decision, Week, decide, look
-from service.planning.recall_settings import save_settings, settings_now
+from service.planning.recall_settings import RECALL_SETTINGS, save_settings, settings_now
+from service.services import Services
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
-from service.web.recall_form import LONGEST_REASON, SettingsForm, in_words_of_the_form, read_settings
+from service.web.recall_form import (
+    LONGEST_REASON,
+    OVERTAKEN,
+    Mistake,
+    SettingsForm,
+    in_words_of_the_form,
+    read_settings,
+)
 from service.web.shown import CHANNELS, sentence_of
 
 bp = Blueprint("recall", __name__)
+
+LISTED_ON_BOARD = "recall-listed"
+"""The line of the audit record of everybody on a list that somebody looked at."""
 
 STANDINGS: dict[Standing, str] = {
     Standing.DUE: "Due",
@@ -30,6 +42,19 @@ STANDINGS: dict[Standing, str] = {
     Standing.SEEN: "Seen",
     Standing.CLOSED: "Closed",
 }
+BY_WEIGHT = "the heaviest first, and of equal weight the one whose latest day is nearest or longest past"
+ALL_IN_ORDER = (
+    "first who wants to come, the longest waiting first; then the overdue, the heaviest and then the longest overdue "
+    "first; then the rest, by weight and latest day"
+)
+ORDERS: dict[Standing, str] = {
+    Standing.ANSWERED: "the longest waiting first",
+    Standing.OVERDUE: "the heaviest first, then the longest overdue",
+    Standing.BOOKED: "by the day of the appointment",
+    Standing.SEEN: "the latest first",
+    Standing.CLOSED: "the latest first",
+}
+"""How each list is ordered (see `RecallViews.listed`)."""
 ENDS: dict[Ended, str] = {
     Ended.DECLINED: "does not want the visit",
     Ended.ELSEWHERE: "was seen elsewhere",
@@ -94,13 +119,19 @@ def bars(weeks: tuple[Week, ...]) -> tuple[list[Bar], float]:
 @bp.get("/recall")
 @needs()
 def board() -> str:
-    """The board, and the list that was asked for."""
-    services = the_services()
+    """The board, and the list that was asked for. To see a list is to see something of everybody on it: each of them
+    has it on record."""
+    services, now = the_services(), the_services().clock.now()
     asked = request.args.get("standing", "")
     chosen = Standing(asked) if asked in set(Standing) else None
     month = _month(request.args.get("month", ""))
     with services.open_reading() as work:
         shown = look(services, work, chosen, month)
+    if shown.listed:
+        with services.open_work() as work:
+            people = dict.fromkeys(each.recall.person_id for each in shown.listed)
+            work.ledger.note_each(who(the_staff()), LISTED_ON_BOARD, people, now)
+            work.commit()
     drawn, top = bars(shown.weeks)
     return render_template(
         "staff/recall.html",
@@ -111,6 +142,7 @@ def board() -> str:
         chosen=chosen,
         month=month,
         limit=LISTED,
+        order=ORDERS.get(chosen, BY_WEIGHT) if chosen is not None else ALL_IN_ORDER,
         bars=drawn,
         top=top,
         width=WIDTH,
@@ -218,33 +250,47 @@ def settle(recall_id: str) -> BaseResponse | Response:
 @needs("lead")
 def settings_page() -> Response:
     """The clinic's own values for recalls."""
-    services = the_services()
-    with services.open_reading() as work:
-        present = settings_now(services, work)
-    return _settings(SettingsForm.of(present))
+    return _settings(SettingsForm.of(_present(the_services())))
 
 
 @bp.post("/recall/settings")
 @needs("lead")
 def save() -> BaseResponse | Response:
-    """Save them. After a mistake the page comes back with what was typed."""
+    """Save them. After a mistake the page comes back with what was typed; when somebody else saved meanwhile, what they
+    saved stands beside it."""
     form = SettingsForm.typed(request.form)
     services = the_services()
-    with services.open_reading() as work:
-        present = settings_now(services, work)
-    wanted = read_settings(form, present)
+    wanted = read_settings(form, _present(services))
     if isinstance(wanted, RecallSettings):
         try:
             save_settings(services, wanted, who(the_staff()))
             return redirect(url_for("recall.settings_page", saved=1))
-        except (SettingsError, NotAllowedError) as refused:
+        except SettingsError as refused:
             wanted = in_words_of_the_form(str(refused))
-    return _settings(form, wrong=wanted, code=422)
+        except NotAllowedError:  # at this very moment
+            wanted = Mistake(field="revision", said=OVERTAKEN)
+    if wanted.field != "revision":
+        return _settings(form, wrong=wanted)
+    form, theirs = form.beside(_present(services))
+    return _settings(form, wrong=wanted, theirs=theirs)
 
 
-def _settings(form: SettingsForm, *, wrong: str = "", code: int = 200) -> Response:
-    rules = the_services().pack.recall
+def _present(services: Services) -> RecallSettings:
+    with services.open_reading() as work:
+        return settings_now(services, work)
+
+
+def _settings(form: SettingsForm, *, wrong: Mistake | None = None, theirs: Mapping[str, str] | None = None) -> Response:
+    services = the_services()
+    with services.open_reading() as work:
+        last = work.ledger.history(RECALL_SETTINGS, limit=1)
     page = render_template(
-        "staff/recall_settings.html", form=form, wrong=wrong, rules=rules, saved=request.args.get("saved") == "1"
+        "staff/recall_settings.html",
+        form=form,
+        wrong=wrong,
+        theirs=theirs or {},
+        rules=services.pack.recall,
+        last=last[0] if last else None,
+        saved=wrong is None and request.args.get("saved") == "1",
     )
-    return make_response(page, code)
+    return make_response(page, 200 if wrong is None else 422)

@@ -16,6 +16,9 @@ LONGEST_REASON = 500
 """Characters of the reason of a decision. Our choice."""
 LONGEST_ADDRESS = 500
 """Characters of the address of a booking page. Our choice."""
+OVERTAKEN = (
+    "Somebody else saved other values while this page was open: they stand beside yours. Save again to set yours."
+)
 MOST_WEEKS = 104
 """Single weeks with a capacity of their own. Our choice."""
 
@@ -32,12 +35,22 @@ NAMED = {
 """What the page calls its fields: a label begins with these words, and so does what is said of a mistake."""
 
 
-def in_words_of_the_form(refused: str) -> str:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mistake:
+    """What is wrong, in one sentence, and in which field. An empty field means the form as a whole, "revision" that
+    somebody else saved meanwhile."""
+
+    field: str = ""
+    said: str
+
+
+def in_words_of_the_form(refused: str) -> Mistake:
     """What the settings themselves refuse ("second_after_days: between ..."), as the page says it."""
-    field, colon, allowed = refused.partition(": ")
-    name = NAMED.get(field.removesuffix("_after_days")) if colon else None
-    said = f"{name}: {allowed}" if name is not None else refused
-    return sentence_of(said)
+    name, colon, allowed = refused.partition(": ")
+    field = name.removesuffix("_after_days")
+    if not colon or field not in NAMED:
+        return Mistake(said=sentence_of(refused))
+    return Mistake(field=field, said=sentence_of(f"{NAMED[field]}: {allowed}"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,31 +80,39 @@ class SettingsForm:
             booking=settings.booking,
         )
 
+    def beside(self, present: RecallSettings) -> tuple[SettingsForm, dict[str, str]]:
+        """What was typed here, to be saved in place of the present settings; and by field what those say otherwise."""
+        theirs = SettingsForm.of(present)
+        other = {name: getattr(theirs, name) for name in NAMED if getattr(theirs, name) != getattr(self, name)}
+        return replace(self, revision=theirs.revision), other
+
     @classmethod
     def typed(cls, form: MultiDict[str, str]) -> SettingsForm:
         """The form as somebody typed it."""
         return cls(**{field.name: form.get(field.name, "").strip()[:5000] for field in fields(cls)})
 
 
-def read_settings(form: SettingsForm, present: RecallSettings) -> RecallSettings | str:
-    """The settings that the form asks for, or one sentence that says which field is wrong and what is allowed."""
+def read_settings(form: SettingsForm, present: RecallSettings) -> RecallSettings | Mistake:
+    """The settings that the form asks for, or which field is wrong and what is allowed there."""
     numbers: dict[str, int] = {}
     for field in ("revision", "weekly", "second", "last", "give_up"):
         value = getattr(form, field)
         if not value.isdecimal() or len(value) > 9:
-            return f"{NAMED.get(field, 'The form')}: a whole number, without a sign."
+            said = f"{NAMED.get(field, 'The form')}: a whole number, without a sign."
+            return Mistake(field=field if field in NAMED else "", said=said)
         numbers[field] = int(value)
     weeks = _weeks(form.weeks)
     if isinstance(weeks, str):
-        return weeks
+        return Mistake(field="weeks", said=weeks)
     try:
         chance = float(form.chance.replace(",", ".").removesuffix("%")) / 100
     except ValueError:
-        return "The chance: a number of percent, such as 20."
+        return Mistake(field="chance", said="The chance: a number of percent, such as 20.")
     if form.booking and not _is_address(form.booking):
-        return f"The booking page: its whole address, without spaces, up to {LONGEST_ADDRESS} characters, beginning https://."
+        said = f"its whole address, without spaces, up to {LONGEST_ADDRESS} characters, beginning https://."
+        return Mistake(field="booking", said=f"The booking page: {said}")
     if numbers["revision"] != present.revision:
-        return "Somebody else saved these settings meanwhile: look at them again, then save."
+        return Mistake(field="revision", said=OVERTAKEN)
     return replace(
         present,
         weekly=numbers["weekly"],

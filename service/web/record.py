@@ -25,6 +25,8 @@ from service.planning.people import (
     revoke_links,
     trust_channel,
 )
+from service.planning.recalling import takes_appointments
+from service.planning.standing import stands
 from service.storage.records import Audit, StoredPlan
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
@@ -44,6 +46,7 @@ CHANGES: dict[str, tuple[frozenset[Status], Status]] = {
 """What may be done to a plan: from which status, to which."""
 ACTIONS = {
     "record-viewed": "looked at the record",
+    "recall-listed": "saw them on a list of recalls",
     "person-added": "added the person",
     "person-corrected": "corrected the person",
     "person-left": "recorded a move away",
@@ -67,6 +70,7 @@ ACTIONS = {
     "appointment-booked": "booked the appointment",
     "appointment-moved": "moved the appointment",
     "appointment-cancelled": "cancelled the appointment",
+    "appointment-taken-over": "had the appointment go over to another plan",
     "appointment-missed": "recorded that nobody came to the appointment",
     "appointment-attended": "recorded that the person came, with nothing else to record",
     "calendar-accepted": "accepted the appointment by calendar",
@@ -94,8 +98,10 @@ ENDS: dict[str, tuple[Callable[[str], None], str]] = {
 }
 """What ends every message to a person, or takes that back; and the part of the page that it belongs to."""
 WAITING = frozenset({State.PENDING, State.CLAIMED})
+LOOKS = ("record-viewed", "recall-listed")
+"""Actions that only look: beside the others, since a list that is opened all day would push everything else away."""
 SHOWN = 50
-"""Lines of "who did what", and of what the person wrote, on the page. Our choice."""
+"""Lines of "who did what", of "who looked", and of what the person wrote, on the page. Our choice."""
 
 
 @bp.get("/people/<person_id>")
@@ -117,7 +123,9 @@ def _page(person_id: str, *, booking: BookingForm | None = None, unsaid: str = "
         recall = work.recalls.newest_of(person_id)
         linked = work.links.live_id(person_id) is not None
         subjects = (person_id, *(stored.id for stored in plans))
-        history = [line for subject in subjects for line in work.ledger.history(subject, limit=SHOWN)]
+        history = [line for subject in subjects for line in work.ledger.history(subject, limit=SHOWN, but=LOOKS)]
+        looked = work.ledger.history(person_id, limit=SHOWN, only=LOOKS)
+        bookable = {stored.id for stored in plans if takes_appointments(work, stored)}
         did_they_come = {stored.id for stored in plans if to_ask_about(services, work, stored, now)}
         work.ledger.note(who(the_staff()), "record-viewed", person_id, now)
         work.commit()
@@ -130,12 +138,17 @@ def _page(person_id: str, *, booking: BookingForm | None = None, unsaid: str = "
         full=len(wrote) == SHOWN,
         linked=linked,
         history=sorted(history, key=lambda line: line.at, reverse=True)[:SHOWN],
+        looked=looked,
         actions=ACTIONS,
         calendar={stored.id: _calendar_answer(history, stored) for stored in plans},
+        bookable=bookable,
+        standing={stored.id for stored in plans if stored.id not in bookable and stands(services, stored, now)},
         did_they_come=did_they_come,
         ended=_ended(person.contact),
         booking=booking,
         unsaid=unsaid,
+        saved=request.args.get("saved", "") if request.method == "GET" else "",
+        saved_of=request.args.get("of", ""),
         pack=services.pack,
         sides=tuple(Side),
         recall=recall,
@@ -247,7 +260,7 @@ def came(plan_id: str) -> BaseResponse:
     act(services, plan_id, who(the_staff()))
     with services.open_reading() as work:
         person_id = work.plans.get(plan_id).person_id
-    return redirect(url_for("desk.record.show", person_id=person_id, _anchor=f"plan-{plan_id}"))
+    return redirect(_saved(person_id, plan_id, request.form["do"]))
 
 
 @bp.post("/plans/<plan_id>/appointment")
@@ -256,10 +269,12 @@ def appointment(plan_id: str) -> BaseResponse | Response:
     """Book, move or cancel the appointment of a plan. After a mistake the record comes back with what was typed."""
     services = the_services()
     with services.open_reading() as work:
-        person_id = work.plans.get(plan_id).person_id
-    wanted = request.form.get("do", "")
+        stored = work.plans.get(plan_id)
+    person_id, wanted = stored.person_id, request.form.get("do", "")
+    saved = "moved" if stored.appointment is not None else "booked"
     if wanted == "cancel":
         book(services, plan_id, None, who(the_staff()))
+        saved = "cancelled"
     elif wanted == "book":
         form = read_booking(request.form, plan_id)
         if form.appointment is None:
@@ -271,4 +286,9 @@ def appointment(plan_id: str) -> BaseResponse | Response:
             return _page(person_id, booking=replace(form, errors={"on": sentence_of(said)}))
     else:
         raise NotAllowedError("choose to move the appointment or to cancel it")
-    return redirect(url_for("desk.record.show", person_id=person_id, _anchor=f"plan-{plan_id}"))
+    return redirect(_saved(person_id, plan_id, saved))
+
+
+def _saved(person_id: str, plan_id: str, what: str) -> str:
+    """Where a plan stands on the record, with a line that says that this was saved."""
+    return url_for("desk.record.show", person_id=person_id, saved=what, of=plan_id, _anchor=f"plan-{plan_id}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, datetime, timedelta
 
 from babel import Locale, UnknownLocaleError
@@ -49,6 +50,7 @@ WAYS = {
     Way.MISSING: "not set up",
 }
 _LOCALE = "en_GB"
+_ISO_DAY = re.compile(r"\b\d{4}-\d{2}-\d{2}\b", re.ASCII)
 
 
 def moment(instant: datetime | None, zone: str = "") -> str:
@@ -67,6 +69,18 @@ def wall(text: str) -> str:
 def day(value: date | None) -> str:
     """A date, short, with its weekday."""
     return format_skeleton("yMMMEd", value, locale=_LOCALE) if value is not None else ""
+
+
+def days_in_words(text: str) -> str:
+    """What the service noted, with its dates ("2026-11-29") as staff read them ("29 Nov 2026")."""
+    return _ISO_DAY.sub(_day_in_words, text)
+
+
+def _day_in_words(found: re.Match[str]) -> str:
+    try:
+        return format_skeleton("yMMMd", date.fromisoformat(found[0]), locale=_LOCALE)
+    except ValueError:  # no day of the calendar
+        return found[0]
 
 
 def length_of(span: timedelta) -> str:
@@ -115,7 +129,7 @@ def state(code: str, channel: str | None = None) -> str:
 
 def register(bp: Blueprint) -> None:
     """Give every template these words, and every staff page what its head shows."""
-    for function in (moment, wall, day, length_of, language_name, reason, direction):
+    for function in (moment, wall, day, days_in_words, length_of, language_name, reason, direction):
         bp.add_app_template_filter(function)
     bp.add_app_template_filter(lambda kind: KINDS[MessageKind(kind)], "kind")
     bp.add_app_template_filter(state)

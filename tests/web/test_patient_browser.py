@@ -82,6 +82,36 @@ CONTRAST = """() => {
 }"""
 
 
+# Words of the help bar that stand on two lines (a hyphen may end one), and links that reach out of the screen or of
+# their own box.
+BROKEN = """() => {
+  const faults = [];
+  for (const link of document.querySelectorAll('.help-bar a')) {
+    const box = link.getBoundingClientRect();
+    if (box.left < -0.5 || box.right > innerWidth + 0.5 || link.scrollWidth > link.clientWidth + 1)
+      faults.push('out of its place: ' + link.innerText);
+    const words = link.querySelector('.words');
+    if (words.getBoundingClientRect().width < 2) continue;  // only signs, on a very narrow screen
+    const walk = document.createTreeWalker(words, NodeFilter.SHOW_TEXT);
+    while (walk.nextNode()) {
+      const text = walk.currentNode;
+      if (text.parentElement.closest('.number')) continue;
+      for (const word of text.textContent.matchAll(/[^\\s-]+-?/g)) {
+        const range = document.createRange();
+        range.setStart(text, word.index);
+        range.setEnd(text, word.index + word[0].length);
+        const lines = new Set([...range.getClientRects()].map((each) => Math.round(each.top)));
+        if (lines.size > 1) faults.push('broken: ' + word[0]);
+      }
+    }
+  }
+  const room = parseFloat(getComputedStyle(document.body).paddingBottom);
+  const high = document.querySelector('.help-bar').getBoundingClientRect().height;
+  if (high > room) faults.push(`the bar is ${high} high and hides the end of the page, which leaves ${room}`);
+  return faults;
+}"""
+
+
 @dataclass
 class Site:
     """A running server over one clinic, and the address of each person's page."""
@@ -106,10 +136,12 @@ def running(folder: Path, **parts: object) -> Iterator[Site]:
     server = make_server("127.0.0.1", 0, create_app(services, some_settings(folder)), threaded=True)
     thread = threading.Thread(target=server.serve_forever)
     thread.start()
-    yield Site(services=services, base=f"http://127.0.0.1:{server.port}")
-    server.shutdown()
-    thread.join()
-    server.server_close()
+    try:
+        yield Site(services=services, base=f"http://127.0.0.1:{server.port}")
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
 
 
 @pytest.fixture(scope="module")
@@ -204,6 +236,18 @@ def test_what_to_do_today_is_on_the_first_screen(maud: str, open_page: Opener) -
     assert box is not None
     assert bar is not None
     assert box["y"] + box["height"] < bar["y"]
+
+
+@pytest.mark.parametrize("language", ["en", "cy", "es", "fr", "pl", "ro", "uk", "ur", TAG])
+def test_no_word_of_the_help_bar_is_broken_in_any_language(tmp_path: Path, open_page: Opener, language: str) -> None:
+    """Not Chinese, whose words have no spaces between them."""
+    parts = {"catalogs": with_pseudo(the_pack(), the_catalogs()), "approve": ("en", language)}
+    with running(tmp_path, **parts) as site:
+        url = site.person("pam", "wax-left", language=language)
+        for width in (195, 320, 360, 640):
+            page = open_page(url, width, 568, scripts=True)
+            assert (page.evaluate("document.documentElement.lang"), sideways(page)) == (language, 0)
+            assert (width, page.evaluate(BROKEN)) == (width, [])
 
 
 @pytest.mark.parametrize("where", ["top", "middle", "end"])

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, date, datetime, time
+from dataclasses import replace
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 import pytest
@@ -14,9 +15,11 @@ from service.delivery.dispatch import send_due
 from service.domain.contact import Channel
 from service.domain.recall import Answer, Ended, Recall, RecallState
 from service.planning.aftercare import give, live_link
+from service.planning.appointments import book
 from service.planning.people import mark_died
 from service.planning.recalling import answer_in
 from service.transports.port import RecordingTransport
+from service.web.shown import days_in_words
 
 CAVITY = a_visit(an_ear("mastoid-cavity"))
 
@@ -68,6 +71,118 @@ def test_who_is_invited_and_who_is_overdue_moves_on_the_board(tmp_path: Path) ->
     assert "Maud" in browser.get("/recall?standing=overdue").text
 
 
+def save_recall(browser: Browser, person: str, **changes: object) -> None:
+    """Put the recall of a person into another state, as if it had come to that."""
+    weight, latest = changes.pop("weight", 3.0), changes.pop("latest", date(2027, 9, 1))
+    with browser.services.open_work() as work:
+        recall = work.recalls.newest_of(person)
+        assert recall is not None
+        window = replace(recall.window, weight=weight, latest=latest)
+        work.recalls.save(replace(recall, window=window, **changes))
+        work.commit()
+
+
+def in_order(page: str) -> list[str]:
+    """The people of the list, from the first row on."""
+    return re.findall(r'<th scope="row"><a href="/people/([^"]+)"', page)
+
+
+def test_the_list_begins_with_who_waits_for_a_call_then_who_is_late(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    past = date(2026, 11, 1)
+    wanted: dict[str, dict[str, object]] = {
+        "heavy": {"weight": 5.0},
+        "far": {"weight": 2.0, "latest": date(2027, 9, 2)},
+        "near": {"weight": 2.0, "latest": date(2027, 9, 1)},
+        "late": {"weight": 4.0, "latest": past},
+        "late-longer": {"weight": 4.0, "latest": past - timedelta(days=9)},
+        "late-light": {"weight": 1.0, "latest": past - timedelta(days=90)},
+        "asked": {"weight": 5.0, "state": RecallState.ANSWERED, "answered": datetime(2026, 11, 24, 9, tzinfo=UTC)},
+        "asked-first": {"weight": 1.0, "state": RecallState.ANSWERED, "answered": datetime(2026, 11, 20, tzinfo=UTC)},
+    }
+    for person, state in wanted.items():
+        give(browser.services, a_person(browser.services, person), CAVITY, by="nurse")
+        save_recall(browser, person, **state)
+    waiting, late = ["asked-first", "asked"], ["late-longer", "late", "late-light"]
+    assert in_order(browser.get("/recall").text) == [*waiting, *late, "heavy", "near", "far"]
+    assert in_order(browser.get("/recall?standing=answered").text) == waiting
+    assert in_order(browser.get("/recall?standing=overdue").text) == late
+    assert in_order(browser.get("/recall?standing=due").text) == ["heavy", "near", "far"]
+
+
+def test_booked_ones_are_listed_by_their_day_and_closed_ones_the_latest_first(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    for number, person in enumerate(("light", "heavy", "last")):
+        plan = give(browser.services, a_person(browser.services, person), CAVITY, by="nurse")
+        book(browser.services, plan.id, (date(2027, 5, 20 + number), time(10)), "desk")
+        save_recall(browser, person, state=RecallState.BOOKED, weight=float(number))
+    assert in_order(browser.get("/recall?standing=booked").text) == ["light", "heavy", "last"]
+    for number, person in enumerate(("light", "heavy", "last")):
+        closed = datetime(2026, 11, 20 + number, tzinfo=UTC)
+        save_recall(browser, person, state=RecallState.CLOSED, ended=Ended.DECLINED, closed=closed, weight=9.0 - number)
+    assert in_order(browser.get("/recall?standing=closed").text) == ["last", "heavy", "light"]
+
+
+def test_each_row_says_whom_to_call_and_nothing_else_of_how_they_are_reached(tmp_path: Path) -> None:
+    browser = a_board(tmp_path)
+    services = browser.services
+    child = {
+        "name": "Alya Rahman",
+        "guardian": "Nadia Rahman",
+        "phone": "+447700900456",
+        "bad": frozenset({Channel.TEXT}),
+    }
+    give(services, a_person(services, "alya", **child), CAVITY, by="nurse")
+    give(services, a_person(services, "ida", phone=None, channels=()), CAVITY, by="nurse")
+    listed = browser.get("/recall").text.partition('id="list"')[2]
+    rows = {found[1]: found[0] for found in re.finditer(r'<tr><th [^>]+><a href="/people/(\w+)".*?</tr>', listed, re.S)}
+    assert '<a href="tel:+447700900123">' in rows["maud"] and "ask for" not in rows["maud"]
+    assert '<a href="tel:+447700900456">' in rows["alya"] and "ask for Nadia Rahman" in rows["alya"]
+    assert "does not work" in rows["alya"] and "does not work" not in rows["maud"]
+    assert "no number" in rows["ida"] and "tel:" not in rows["ida"]
+    assert [each for each in ("@example.org", "Elm Row", "EX1 0AB") if each in listed] == []
+
+
+def test_who_died_is_on_no_list_with_a_number_to_call(tmp_path: Path) -> None:
+    browser = a_board(tmp_path)
+    mark_died(browser.services, "maud", "desk", died=True)
+    page = browser.get("/recall?standing=closed").text
+    assert in_order(page) == ["maud"] and "tel:" not in page
+
+
+@pytest.mark.parametrize(
+    ("noted", "read"),
+    [
+        ("due around 2026-11-29, 2027-01-10 at the latest", "due around 29 Nov 2026, 10 Jan 2027 at the latest"),
+        ("the appointment of 2026-09-01 at 10:00", "the appointment of 1 Sept 2026 at 10:00"),
+        ("2026-02-30 is no day, 12026-11-29 no year", "2026-02-30 is no day, 12026-11-29 no year"),
+        ("sent in en: ur is not approved", "sent in en: ur is not approved"),
+    ],
+)
+def test_what_the_service_noted_is_read_with_its_days_in_words(noted: str, read: str) -> None:
+    assert days_in_words(noted) == read
+
+
+def looks(browser: Browser, person: str) -> list[str]:
+    with browser.services.open_reading() as work:
+        return [line.actor for line in work.ledger.history(person, only=("recall-listed",))]
+
+
+def test_who_looked_at_a_list_is_on_the_record_of_everybody_on_it(tmp_path: Path) -> None:
+    browser = a_board(tmp_path)
+    give(browser.services, a_person(browser.services, "ned"), CAVITY, by="nurse")
+    save_recall(browser, "ned", state=RecallState.ANSWERED, answered=browser.clock.at)
+    assert not looks(browser, "maud")
+    browser.get("/recall")
+    assert len(looks(browser, "maud")) == len(looks(browser, "ned")) == 1
+    browser.get("/recall?standing=answered")
+    browser.get("/recall?standing=overdue")
+    assert (len(looks(browser, "maud")), len(looks(browser, "ned"))) == (1, 2)
+    assert "Dina Marsh" in looks(browser, "ned")[0]
+    looked = browser.get("/people/ned").text.partition("Who looked")[2]
+    assert looked.count("saw them on a list of recalls") == 2
+
+
 @pytest.mark.parametrize(
     ("do", "ended"), [("declined", Ended.DECLINED), ("seen-elsewhere", Ended.ELSEWHERE), ("no-answer", Ended.NO_ANSWER)]
 )
@@ -114,10 +229,15 @@ def test_who_wants_to_come_is_on_the_attention_list_until_somebody_decides(tmp_p
     with browser.services.open_work() as work:
         answer_in(browser.services, work, "maud", Answer.BOOK, by="page", now=browser.clock.at)
         work.commit()
-    assert "arrange the visit" in browser.get("/attention").text
+    page = browser.get("/attention").text
+    assert "Arrange the visit." in page and page.count("want") == 1
+    assert f'<a href="/recall/{the_recall(browser).id}">Open the recall' in page
+    window = the_recall(browser).window
+    assert f"due around {window.ideal:%-d %b %Y}, {window.latest:%-d %b %Y} at the latest" in page
+    assert window.ideal.isoformat() not in page and window.latest.isoformat() not in page
     assert "1 wants to come" in browser.get("/recall").text
     settle(browser, do="seen", reason="came to the open clinic")
-    assert "arrange the visit" not in browser.get("/attention").text
+    assert "Arrange the visit" not in browser.get("/attention").text
     assert the_recall(browser).state is RecallState.SEEN
 
 
@@ -137,10 +257,32 @@ def test_the_lead_sets_capacity_and_spacing_and_a_mistake_names_its_field(tmp_pa
         ("booking", "http://book.example.org/", "https://"),
     ):
         answer = browser.post("/recall/settings", form | {field: wrong})
-        assert answer.status_code == 422 and said in answer.text and wrong in answer.text
+        assert answer.status_code == 422 and "Nothing is saved yet." in answer.text
+        marked = re.search(rf'<span class="field-error" id="{field}-error">([^<]+)</span>', answer.text)
+        assert marked is not None and said in marked[1]
+        assert re.search(rf'name="{field}"[^>]* aria-invalid="true" aria-describedby="{field}-error"', answer.text)
+        assert answer.text.count('aria-invalid="true"') == 1
+        for name, typed in (form | {field: wrong}).items():
+            assert re.search(rf'name="{name}"[^>]*value="{typed}"|name="{name}"[^>]*>{typed}<', answer.text), name
     assert browser.post("/recall/settings", form).status_code == 302
     assert "2026-12-21 0" in browser.get("/recall/settings").text
-    assert "Somebody else saved" in browser.post("/recall/settings", form).text
+
+
+def test_who_saved_the_settings_last_is_shown_and_nobody_overwrites_them_unseen(tmp_path: Path) -> None:
+    browser = a_board(tmp_path, "wren")
+    assert "Nobody has saved here yet" in browser.get("/recall/settings").text
+    form = {"revision": "0", "weekly": "30", "weeks": "", "chance": "20", "second": "10", "last": "20",
+            "give_up": "14", "booking": ""}  # fmt: skip
+    saved = browser.post("/recall/settings", form).location
+    page = browser.get(saved).text
+    assert "Saved by Wren Halloway" in page and "Wed 25 Nov 2026, 10:00." in page and 'role="status"' in page
+    refused = browser.post("/recall/settings", form | {"weekly": "25"})
+    assert refused.status_code == 422 and "Somebody else saved other values" in refused.text
+    assert 'name="weekly" inputmode="numeric" value="25"' in refused.text
+    assert re.findall(r"Saved meanwhile: ([^<]+)<", refused.text) == ["30"]
+    revision = re.search(r'name="revision" value="(\d+)"', refused.text)
+    assert revision is not None and browser.post("/recall/settings", form | {"weekly": "25", "revision": revision[1]})
+    assert 'name="weekly" inputmode="numeric" value="25"' in browser.get("/recall/settings").text
 
 
 def test_the_outcome_counts_groups_and_names_nobody(tmp_path: Path) -> None:

@@ -322,6 +322,21 @@ def test_the_desk_moves_and_cancels_and_books_an_appointment(tmp_path: Path) -> 
     assert booked(browser, plan) == (date(2026, 12, 18), time(9, 15))
 
 
+def test_what_was_saved_of_an_appointment_is_said_beside_it_while_it_is_true(tmp_path: Path) -> None:
+    browser, person, plan = with_an_appointment(tmp_path, "dina")
+    place = f"/plans/{plan}/appointment"
+    assert 'role="status"' not in browser.get(f"/people/{person}").text
+    moved = browser.post(place, {"do": "book", "on": "2026-12-17", "at": "14:00"}).location
+    line = '<p class="note" role="status"><b>Saved.</b> The appointment is '
+    assert f"{line}moved to Thu, 17 Dec 2026, 14:00.</p>" in browser.get(moved).text
+    cancelled = browser.post(place, {"do": "cancel"}).location
+    assert f"{line}cancelled.</p>" in browser.get(cancelled).text
+    assert 'role="status"' not in browser.get(moved).text, "it was moved once, and is not booked any more"
+    booked_anew = browser.post(place, {"do": "book", "on": "2026-12-18", "at": "09:15"}).location
+    assert f"{line}booked for Fri, 18 Dec 2026, 09:15.</p>" in browser.get(booked_anew).text
+    assert 'role="status"' not in browser.get(f"/people/{person}?saved=nonsense&of={plan}").text
+
+
 @pytest.mark.parametrize(
     ("sent", "field", "said"),
     [
@@ -357,7 +372,8 @@ def test_an_appointment_is_neither_moved_without_sense_nor_on_a_plan_that_has_en
     assert browser.post("/plans/none/appointment", later).status_code == 404
     browser.post(f"/plans/{plan}/status", {"do": "withdraw", "reason": "wrong person"})
     assert browser.post(f"/plans/{plan}/appointment", later).status_code == 403
-    assert "Cancel the appointment" not in browser.get(f"/people/{person}").text
+    page = browser.get(f"/people/{person}").text
+    assert "Move or cancel the appointment" not in page and "its appointment still stands" in page
     assert booked(browser, plan) == FIRST
 
 
@@ -392,7 +408,8 @@ def test_once_the_day_has_passed_the_record_asks_whether_they_came(
     at(browser, FIRST[0] + timedelta(days=1))
     assert "Did they come?" in browser.get(f"/people/{person}").text
     answer = browser.post(f"/plans/{plan}/came", {"do": do})
-    assert answer.headers["Location"].endswith(f"/people/{person}#plan-{plan}")
+    assert answer.location.startswith(f"/people/{person}?") and answer.location.endswith(f"#plan-{plan}")
+    assert f"<b>Saved.</b> They {'came' if do == 'came' else 'did not come'}.</p>" in browser.get(answer.location).text
     page = browser.get(f"/people/{person}").text
     assert "Did they come?" not in page and did in page
     with browser.services.open_reading() as work:
