@@ -128,6 +128,8 @@ def _event(state: ItemState, language: str) -> Event:
     event.add("SUMMARY", _text(item.title), parameters={"LANGUAGE": language})
     if item.description:
         event.add("DESCRIPTION", _text(item.description), parameters={"LANGUAGE": language})
+    if item.location:
+        event.add("LOCATION", _text(item.location))  # RFC 5545 section 3.8.1.7
     event.add("STATUS", "CANCELLED" if item.cancelled else "CONFIRMED")
     event.add("CLASS", "PRIVATE")
     event.add("TRANSP", "OPAQUE" if item.kind is ItemKind.APPOINTMENT else "TRANSPARENT")

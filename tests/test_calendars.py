@@ -400,6 +400,22 @@ def test_words_come_back_from_both_readers_as_they_went_in(read_by_node: Reader)
         assert [(event["summary"], event["description"]) for event in calendar["events"]] == [(text, text)]
 
 
+def test_where_it_is_comes_back_from_both_readers_and_is_left_out_where_there_is_no_place(read_by_node: Reader) -> None:
+    """RFC 5545 section 3.8.1.7: TEXT, so commas, semicolons and backslashes are escaped (3.3.11)."""
+    place = r"Larkfield; Ear, Care, Unit 3; Mill\Yard, 1 Larkfield Lane, EX1 0AA"
+    with_place, without = written(replace(APPOINTMENT, location=place)), written(APPOINTMENT, RETURN)
+    assert values(with_place, "LOCATION") == [
+        r"Larkfield\; Ear\, Care\, Unit 3\; Mill\\Yard\, 1 Larkfield Lane\, EX1 0AA"
+    ]
+    assert values(without, "LOCATION") == []
+    assert [str(event["LOCATION"]) for event in parsed(with_place).events] == [place]
+    (found,) = recurring_ical_events.of(icalendar.Calendar.from_ical(with_place)).between((2026, 4, 1), (2026, 5, 1))
+    assert str(found["LOCATION"]) == place
+    first, second = read_by_node(with_place, without)
+    assert [event["location"] for event in first["events"]] == [place]
+    assert [event["location"] for event in second["events"]] == [None, None]
+
+
 def test_control_characters_are_left_out_and_every_line_end_becomes_one() -> None:
     """RFC 5545 sections 3.1 and 3.3.11: TEXT holds no control character but the tab."""
     data = written(replace(APPOINTMENT, title="a\x00b\x1bc\x7f", description="one\r\ntwo\rthree\nfour"))

@@ -52,7 +52,7 @@ class CalendarItem:
     `key` tells it from every other item of the same person for good; it never leaves the service. `start` is a naive
     local time in `zone` (an IANA name), or a date for an all-day item. `duration` is minutes, 0 for an all-day item.
     `alarm` is minutes before the start, None for no alarm; whole days of it are days of the calendar, so 1440 rings at
-    the same clock time on the day before.
+    the same clock time on the day before. `location` is where it takes place, in one line; empty for nowhere.
     """
 
     key: str
@@ -65,6 +65,7 @@ class CalendarItem:
     recurrence: Recurrence | None = None
     alarm: int | None = None
     cancelled: bool = False
+    location: str = ""
 
     def __post_init__(self) -> None:
         if not self.key or not self.title.strip():
@@ -119,10 +120,11 @@ def revise(
 ) -> tuple[dict[str, ItemState], tuple[ItemState, ...]]:
     """The states after these items replace the earlier ones, by key; and those among them that are new or differ.
 
-    A new item has sequence 0. A change of start, zone, duration, recurrence or cancelled adds 1; a change of words or
-    alarm does not, and gets a new stamp only. An item that vanished becomes cancelled and stays so. An item that did
-    not change keeps its state, so giving out the same calendar twice changes nothing. A stamp never goes back: it is
-    at least one second after the one before. `seed` is random, drawn once per person; with the key it makes the uid.
+    A new item has sequence 0. A change of start, zone, duration, recurrence or cancelled adds 1; a change of words,
+    location or alarm does not, and gets a new stamp only. An item that vanished becomes cancelled and stays so. An item
+    that did not change keeps its state, so giving out the same calendar twice changes nothing. A stamp never goes back:
+    it is at least one second after the one before. `seed` is random, drawn once per person; with the key it makes the
+    uid.
 
     Raises:
         ValueError: when two items share a key, or `now` is naive.
@@ -169,6 +171,7 @@ def item_record(item: CalendarItem) -> dict[str, str | int | bool | None]:
         "count": recurrence.count if recurrence else None,
         "alarm": item.alarm,
         "cancelled": item.cancelled,
+        "location": item.location,
     }
 
 
@@ -186,6 +189,7 @@ def item_from(record: Mapping[str, str | int | bool | None]) -> CalendarItem:
         recurrence=None if every is None or count is None else Recurrence(every=int(every), count=int(count)),
         alarm=None if alarm is None else int(alarm),
         cancelled=bool(record["cancelled"]),
+        location=str(record.get("location", "")),  # records from before there were locations lack it
     )
 
 

@@ -19,6 +19,7 @@ from __future__ import annotations
 import hashlib
 import logging
 import re
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime, time, timedelta
 from enum import StrEnum
@@ -102,16 +103,20 @@ def meaning_of(channel: Channel, text: str, words: ReplyWords | None = None) -> 
     the rest is then read by a person, and warned about if it warns.
     """
     words = words or shipped_reply_words()
-    lines = [line for line in text.splitlines() if line.strip()]
-    tries = [(text, "")]
-    if channel is Channel.EMAIL and len(lines) > 1:
-        tries.append((lines[0], "\n".join(lines[1:])))
-    for part, rest in tries:
+    for part, rest in _tries(channel, text):
         folded = fold(part)
         for meaning, known in _whole_answers(words):
             if folded in known:
                 return meaning, rest
     return (Meaning.WARNING if words.warns(text) else Meaning.WORDS), text
+
+
+def _tries(channel: Channel, text: str) -> Iterator[tuple[str, str]]:
+    """What may be the whole answer, and what is then left of the text."""
+    yield text, ""
+    lines = [line for line in text.splitlines() if line.strip()]
+    if channel is Channel.EMAIL and len(lines) > 1:
+        yield lines[0], "\n".join(lines[1:])
 
 
 def _whole_answers(words: ReplyWords) -> tuple[tuple[Meaning, frozenset[str]], ...]:
@@ -292,18 +297,30 @@ def _answer_invitation(
     *,
     sure: bool,
 ) -> Meaning:
-    """Carry out the answer to an invitation and confirm it. Where nobody waits for one, or it is not sure whose answer
-    it is, a person reads it. That a number or address is the wrong one is obeyed at any time."""
-    if meaning is Meaning.WRONG and sure and people:
-        for person_id in people:
-            wrong_person_in(services, work, person_id, inbound.channel, now, by=inbound.channel.value)
+    """Carry out the answer to an invitation and confirm it. Where nobody waits for one, it is not sure whose answer it
+    is, or its word means something else in their language, a person reads it. That a number or address is the wrong one
+    is obeyed at any time."""
+    wrong, text = meaning is Meaning.WRONG, inbound.text
+    asked = people if wrong else [each for each in about if each in people and invited(work, each) is not None]
+    if sure and asked and _may_mean_otherwise(work, inbound, asked, words or shipped_reply_words()):
+        text = f"(not taken as an answer: in their language this word can mean something else)\n{text}"
+    elif sure and wrong and asked:
+        for person_id in asked:
+            wrong_person_in(services, work, person_id, frozenset({inbound.channel}), now, by=inbound.channel.value)
         return meaning
-    waiting = [each for each in about if each in people and invited(work, each) is not None]
-    if meaning is Meaning.WRONG or not sure or len(waiting) != 1:
-        return _read_by_a_person(services, work, inbound, inbound.text, about, people, now, words, Meaning.WORDS)
-    answer_in(services, work, waiting[0], ANSWERS[meaning], by=inbound.channel.value, now=now)
-    _answer(services, work, f"reply.recall-{ANSWERS[meaning]}", inbound, waiting, now)
-    return meaning
+    elif sure and not wrong and len(asked) == 1:
+        answer_in(services, work, asked[0], ANSWERS[meaning], by=inbound.channel.value, now=now)
+        _answer(services, work, f"reply.recall-{ANSWERS[meaning]}", inbound, asked, now)
+        return meaning
+    return _read_by_a_person(services, work, inbound, text, about, people, now, words, Meaning.WORDS)
+
+
+def _may_mean_otherwise(work: UnitOfWork, inbound: Inbound, asked: list[str], words: ReplyWords) -> bool:
+    """Whether the word that was read as an answer means something else in the language of any of these people."""
+    lists = _whole_answers(words)
+    parts = (part for part, _ in _tries(inbound.channel, inbound.text))
+    said = next((part for part in parts if any(fold(part) in known for _, known in lists)), "")
+    return any(words.may_mean_otherwise(said, work.people.get(each).contact.language) for each in asked)
 
 
 def _read_by_a_person(

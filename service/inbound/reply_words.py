@@ -3,7 +3,7 @@ language, read and checked here.
 
 An answer is compared folded: no capitals, no accents, no punctuation, no emoji, and every Chinese character a word of
 its own, since Chinese has no spaces. Every language counts for everybody, since people answer in the language that they
-think in.
+think in. Only where a word means something else in somebody's own language (`ambiguous`), it is no answer of theirs.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 import tomllib
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
 from dataclasses import field as made_with
 from functools import cache
@@ -20,6 +20,7 @@ from pathlib import Path
 from service import codec
 from service.config import shipped_content
 from service.errors import ContentError, Fault
+from service.messages.i18n import fallback_chain
 
 SHORTEST_WARNING = 2
 """Letters of a warning word at least: a single letter would warn at random. Our choice. One Chinese character is a word
@@ -41,6 +42,8 @@ _NASAL = {"\u0901": "\u0902", "\u0981": "\u0982"}
 
 WHOLE = ("stop", "start", "help", "book", "later", "no", "elsewhere", "wrong")
 """The lists whose words must be the whole answer."""
+COMMANDS = ("stop", "start", "help")
+"""Those of them that are obeyed at any time, whoever writes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,11 +60,13 @@ class _File:
     elsewhere: tuple[str, ...]
     wrong: tuple[str, ...]
     warning: tuple[str, ...]
+    ambiguous: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReplyWords:
-    """The words of all languages together, folded. From `book` to `wrong` they answer an invitation."""
+    """The words of all languages together, folded. From `book` to `wrong` they answer an invitation; `ambiguous` has,
+    by language, those that mean something else in it than where they are listed."""
 
     languages: tuple[str, ...]
     stop: frozenset[str]
@@ -73,12 +78,17 @@ class ReplyWords:
     elsewhere: frozenset[str]
     wrong: frozenset[str]
     warning: frozenset[str]
+    ambiguous: Mapping[str, frozenset[str]] = made_with(default_factory=dict)
     _by_first: dict[str, list[tuple[str, ...]]] = made_with(init=False, repr=False, compare=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         for each in self.warning:
             parts = tuple(each.split())
             self._by_first.setdefault(parts[0], []).append(parts)
+
+    def may_mean_otherwise(self, text: str, language: str) -> bool:
+        """Whether this whole answer means something else to a person of this language (a BCP 47 tag)."""
+        return any(fold(text) in self.ambiguous.get(tag, frozenset()) for tag in fallback_chain(language))
 
     def warns(self, text: str) -> bool:
         """Whether the text holds a warning word of any language; looked up by its first word, so that a long mail costs
@@ -146,13 +156,14 @@ def load_reply_words(folder: Path) -> ReplyWords:
             continue
         faults += [Fault(file=path.name, path=place, message=message) for place, message in _faults(found, path.stem)]
         read.append(found)
-    faults += _clashes(read)
+    faults += [*_clashes(read), *_ambiguous_faults(read)]
     if faults:
         raise ContentError(tuple(faults))
     together = {
         name: frozenset(fold(word) for each in read for word in getattr(each, name)) for name in (*WHOLE, "warning")
     }
-    return ReplyWords(languages=tuple(each.language for each in read), **together)
+    ambiguous = {each.language: frozenset(map(fold, each.ambiguous)) for each in read}
+    return ReplyWords(languages=tuple(each.language for each in read), ambiguous=ambiguous, **together)
 
 
 def _faults(found: _File, stem: str) -> Iterator[tuple[str, str]]:
@@ -162,7 +173,7 @@ def _faults(found: _File, stem: str) -> Iterator[tuple[str, str]]:
         if field.name == "language":
             continue
         words: tuple[str, ...] = getattr(found, field.name)
-        if not words:
+        if not words and field.name != "ambiguous":
             yield field.name, "the list is empty; write at least one word"
         for word in words:
             folded = fold(word)
@@ -192,3 +203,23 @@ def _clashes(read: list[_File]) -> Iterator[Fault]:
             if fold(word) in meant:
                 message = f"{word!r} is also the whole answer {meant[fold(word)][1]!r}; take it out of one list"
                 yield Fault(file=f"{each.language}.toml", path="warning", message=message)
+
+
+def _ambiguous_faults(read: list[_File]) -> Iterator[Fault]:
+    """A word called ambiguous that must be obeyed whoever writes it, or about which there is no doubt."""
+    listed = {(each.language, fold(word)): name for each in read for name in WHOLE for word in getattr(each, name)}
+    for each in read:
+        for word in each.ambiguous:
+            folded = fold(word)
+            meant = {language: name for (language, known), name in listed.items() if known == folded}
+            if not folded:
+                continue  # has no letters: said already
+            if each.language in meant:
+                message = f"{word!r} is in the list {meant[each.language]} of this file; take it out of one of them"
+            elif obeyed := sorted(set(meant.values()).intersection(COMMANDS)):
+                message = f"{word!r} means {obeyed[0]}, which is obeyed whoever writes it; take it out"
+            elif not meant:
+                message = f"{word!r} is in no list of another language; take it out or check its spelling"
+            else:
+                continue
+            yield Fault(file=f"{each.language}.toml", path="ambiguous", message=message)

@@ -25,6 +25,7 @@ at the end says it for all; an invitation keeps its own number, and a dose by it
 
 _INVITATIONS = {1: "text", 2: "second", 3: "last"}
 """How each invitation of a round is worded."""
+_INVITATION, _ANSWER_WORDS = "message.return-due.", "message.return-due.words"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,10 +65,16 @@ def compose(
     """
     whole = plan if says_whole_plan(planned.kind, channel) else None
     phrases = message_phrases(planned, contact, letter)
-    if planned.kind is MessageKind.RETURN_DUE and channel is Channel.TEXT:
-        phrases.append(Phrase(wording="message.return-due.words"))
+    if channel is Channel.TEXT:
+        phrases += [Phrase(wording=after) for phrase in phrases if (after := followed_by(phrase.wording))]
     topic = "reply" if planned.kind is MessageKind.REPLY else f"message.{planned.kind}"
     return _written(f"{topic}.subject", phrases, whole, contact, clinic, wordings, channel, letter)
+
+
+def followed_by(unit_id: str) -> str | None:
+    """The unit that follows this one wherever it goes as a text: an invitation ends with the words to answer it."""
+    form = unit_id.removeprefix(_INVITATION).removesuffix("-guardian")
+    return _ANSWER_WORDS if unit_id.startswith(_INVITATION) and form in _INVITATIONS.values() else None
 
 
 def says_whole_plan(kind: MessageKind, channel: Channel) -> bool:
@@ -109,7 +116,7 @@ def _own_phrases(own: Sequence[Part]) -> list[Phrase]:
         if sentence in said:
             continue
         said.append(sentence)
-        if planned.kind is MessageKind.DOSE and _is_open(part.contact):
+        if planned.kind is MessageKind.DOSE and is_open(part.contact):
             said += _open_doses([dose for each in own for dose in each.planned.parts])
     return said
 
@@ -169,7 +176,7 @@ def message_phrases(planned: PlannedMessage, contact: Contact, letter: Letter) -
         news = booking_of(planned.key)
         unit = f"{news.unit}-guardian" if contact.guardian else news.unit
         return [Phrase(wording=unit, values=values | news.values)]
-    if planned.kind is MessageKind.DOSE and _is_open(contact):
+    if planned.kind is MessageKind.DOSE and is_open(contact):
         opening = Phrase(wording="message.dose.text-open", values=values)
         return [opening, *_open_doses(planned.parts), Phrase(wording="message.more", values=values)]
     suffix = "-guardian" if contact.guardian else ""
@@ -177,8 +184,9 @@ def message_phrases(planned: PlannedMessage, contact: Contact, letter: Letter) -
     return [Phrase(wording=f"message.{planned.kind}.{form}{suffix}", values=values)]
 
 
-def _is_open(contact: Contact) -> bool:
-    """Whether the person chose to read the drops and the ears in a message."""
+def is_open(contact: Contact) -> bool:
+    """Whether the person chose to read the drops and the ears in a message or a calendar. A guardian's always stay
+    discreet: they speak of the patient by name."""
     return not contact.discreet and not contact.guardian
 
 

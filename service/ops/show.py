@@ -130,7 +130,7 @@ def _calendar(shown: Shown) -> bytes:
         link=shown.link,
         given=shown.file.given,
         appointment=shown.file.visit.appointment,
-        clinic_zone=shown.clinic.zone,
+        clinic=shown.clinic,
     )
     if not items:
         raise VisitError("visit", "this plan has nothing for a calendar: no course and no return date")

@@ -310,7 +310,7 @@ def over_budget(services: Services, entry: Entry, budgets: Mapping[str, Budget] 
     content states why a shipped text may."""
     if entry.draft is None or reason_for(services.pack, entry):
         return ()
-    cost = cost_of(entry.unit, entry.draft, entry.language, services.clinic.said())
+    cost = cost_of(entry.unit, entry.draft, entry.language, services.clinic.said(), after=entry.after)
     return over(cost, budget_of(budgets or services.pack.budgets, entry.unit.id))
 
 

@@ -8,17 +8,22 @@ from uuid import UUID
 
 from service.calendars import Method, calendar_file
 from service.domain.calendar_item import CalendarItem, ItemKind, ItemState, items_of_course, revise
-from service.domain.contact import Contact
+from service.domain.contact import Clinic, Contact
 from service.domain.pack import Moment
 from service.domain.plan import Course, Phrase, Plan, Status
 from service.domain.wall_clock import zone_named
+from service.messages.compose import is_open
 from service.messages.wordings import Wordings
 from service.planning.as_booked import courses_numbered, plan_as_booked
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
 
-UNITS = ("calendar.name", "calendar.dose", "calendar.return", "calendar.appointment", "calendar.details")
+_TITLES = ("calendar.dose", "calendar.return", "calendar.appointment")
+_GUARDIAN = "-guardian"
+"""Ends a title in the calendar of somebody who acts for the patient, and names the patient."""
+UNITS = ("calendar.name", "calendar.details", *_TITLES, *(f"{title}{_GUARDIAN}" for title in _TITLES))
+"""Every unit that only calendars say."""
 APPOINTMENT = "appointment"
 """The key of the item of a booked appointment."""
 APPOINTMENT_MINUTES = 30
@@ -34,10 +39,11 @@ def calendar_items(
     link: str,
     given: datetime,
     appointment: tuple[date, time] | None,
-    clinic_zone: str,
+    clinic: Clinic,
     courses: Iterable[tuple[int, Course]] | None = None,
 ) -> tuple[CalendarItem, ...]:
-    """Every item of the plan. Titles never name the ear, the drops or the condition unless the person chose that.
+    """Every item of the plan. Titles never name the ear, the drops or the condition unless the person chose that; in
+    the calendar of a guardian they name the patient, who may be one of several. An appointment is at the clinic.
 
     `courses` are those of the plan with the number that calendars know each by, where it is not their place.
     """
@@ -46,20 +52,23 @@ def calendar_items(
     def say(unit: str, **values: str) -> str:
         return wordings.say(Phrase(wording=unit, values=values), language)
 
+    def title(unit: str) -> str:
+        return say(f"{unit}{_GUARDIAN}", person=contact.given_name) if contact.guardian else say(unit)
+
     details = say("calendar.details", link=link)
     found: list[CalendarItem] = []
     for number, course in enumerate(plan.courses) if courses is None else courses:
-        title = say("calendar.dose") if contact.discreet else _open_title(course, wordings, language)
+        words = _open_title(course, wordings, language) if is_open(contact) else title("calendar.dose")
         found += items_of_course(
             course,
             contact.rhythm,
             zone,
             key=f"course/{number}",
-            words=dict.fromkeys(Moment, (title, details)),
+            words=dict.fromkeys(Moment, (words, details)),
             not_before=given,
         )
     if appointment is not None:
-        found.append(_appointment(appointment, clinic_zone, (say("calendar.appointment"), details)))
+        found.append(_appointment(appointment, clinic, (title("calendar.appointment"), details)))
     elif plan.next_return is not None:
         found.append(
             CalendarItem(
@@ -67,7 +76,7 @@ def calendar_items(
                 kind=ItemKind.RETURN,
                 start=plan.next_return.on,
                 zone=zone.key,
-                title=say("calendar.return"),
+                title=title("calendar.return"),
                 description=details,
             )
         )
@@ -85,12 +94,12 @@ def current_states(
 ) -> dict[str, ItemState]:
     """What calendars are told now, remembered so that SEQUENCE rises on every change.
 
-    A plan that no longer runs has no items, so every earlier one turns into a cancellation. While it is on hold, and
-    after the person stopped everything, only a booked appointment stays.
+    A plan that no longer runs has no items, so every earlier one turns into a cancellation. Then, while it is on hold,
+    and after the person stopped everything, only a booked appointment stays.
     """
     before = work.plans.calendar_states(stored.id)
     items: tuple[CalendarItem, ...] = ()
-    if stored.status in (Status.ACTIVE, Status.ON_HOLD) and not contact.gone:
+    if (stored.running or stored.appointment is not None) and not contact.gone:
         items = calendar_items(
             plan_as_booked(services.pack, stored),
             contact,
@@ -99,11 +108,11 @@ def current_states(
             link=link,
             given=stored.given,
             appointment=stored.appointment,
-            clinic_zone=services.clinic.zone,
+            clinic=services.clinic,
             courses=courses_numbered(stored),
         )
     silent = contact.withdrawn is not None or (contact.channels and set(contact.channels) <= contact.stopped)
-    if silent or stored.status is Status.ON_HOLD:
+    if silent or stored.status is not Status.ACTIVE:
         items = tuple(item for item in items if item.kind is ItemKind.APPOINTMENT)
     states, changed = revise(before, items, now=services.clock.now(), seed=UUID(hex=stored.calendar_seed))
     if changed:
@@ -113,7 +122,10 @@ def current_states(
 
 def calendar_language(services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact) -> str:
     """The person's language if every sentence of the calendar is approved in it, else the approved source language."""
-    units = {*UNITS, "ear.right", "ear.left", "ear.both", *(f"agent.{c.agent}.name" for c in stored.plan.courses)}
+    ending = _GUARDIAN if contact.guardian else ""
+    units = {"calendar.name", "calendar.details", *(f"{title}{ending}" for title in _TITLES)}
+    if is_open(contact):
+        units |= {"ear.right", "ear.left", "ear.both", *(f"agent.{c.agent}.name" for c in stored.plan.courses)}
     return services.wordings(work).choose_language(contact.language, units).language
 
 
@@ -125,23 +137,24 @@ def revise_appointment_in(services: Services, work: UnitOfWork, stored: StoredPl
     items = []
     if stored.appointment is not None:
         words = (before.item.title, before.item.description) if before is not None else (APPOINTMENT, "")
-        items.append(_appointment(stored.appointment, services.clinic.zone, words))
+        items.append(_appointment(stored.appointment, services.clinic, words))
     states, changed = revise(previous, items, now=now, seed=UUID(hex=stored.calendar_seed))
     if changed:
         work.plans.save_calendar_states(stored.id, states)
     return states[APPOINTMENT].sequence if APPOINTMENT in states else 0
 
 
-def _appointment(appointment: tuple[date, time], clinic_zone: str, words: tuple[str, str]) -> CalendarItem:
+def _appointment(appointment: tuple[date, time], clinic: Clinic, words: tuple[str, str]) -> CalendarItem:
     return CalendarItem(
         key=APPOINTMENT,
         kind=ItemKind.APPOINTMENT,
         start=datetime.combine(*appointment),
-        zone=zone_named(clinic_zone).key,
+        zone=zone_named(clinic.zone).key,
         title=words[0],
         description=words[1],
         duration=APPOINTMENT_MINUTES,
         alarm=24 * 60,
+        location=", ".join(line.strip() for line in (clinic.name, *clinic.address) if line.strip()),
     )
 
 

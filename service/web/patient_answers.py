@@ -8,7 +8,6 @@ from flask import Response, g, redirect, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
 from service.domain.contact import Channel
-from service.domain.message import MessageKind
 from service.domain.recall import Answer
 from service.errors import NotAllowedError
 from service.planning.recalling import answer_in, wrong_person_in
@@ -56,8 +55,7 @@ def _wrong() -> Response:
     with services.open_work() as work:
         language = work.people.get(g.person_id).contact.language
         voice = voice_for(services, work, language, frame_units(services) | recall_units(services))
-        for channel in _came_by(work, g.person_id):
-            wrong_person_in(services, work, g.person_id, channel, now, by="page")
+        wrong_person_in(services, work, g.person_id, _came_by(work, g.person_id), now, by="page")
         work.links.revoke_all(g.person_id, now)
         work.commit()
     services.wake()
@@ -65,13 +63,8 @@ def _wrong() -> Response:
 
 
 def _came_by(work: UnitOfWork, person_id: str) -> frozenset[Channel]:
-    """By which way the last invitation went; every way of writing when none is known."""
-    out = [
-        message
-        for message in work.messages.of_person(person_id)
-        if message.planned.kind is MessageKind.RETURN_DUE and message.handed is not None and message.channel is not None
-    ]
-    last = max(out, key=lambda message: message.handed or message.planned.due, default=None)
-    if last is None or last.channel is None:
-        return frozenset({Channel.TEXT, Channel.EMAIL})
-    return frozenset({last.channel})
+    """By which ways whoever reads this can have come. A link is a person's and not a message's, so these are all that
+    an invitation of the present recall took; text and mail when none is known."""
+    recall = work.recalls.newest_of(person_id)
+    ways = work.recalls.ways_invited(recall) if recall is not None else frozenset[Channel]()
+    return ways or frozenset({Channel.TEXT, Channel.EMAIL})

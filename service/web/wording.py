@@ -281,7 +281,7 @@ def _view(services: Services, entry: Entry, rights: Rights, budgets: Mapping[str
         old = entry.approved.texts
     cost = over = None
     if entry.draft is not None:
-        cost = cost_of(entry.unit, entry.draft, entry.language, services.clinic.said())
+        cost = cost_of(entry.unit, entry.draft, entry.language, services.clinic.said(), after=entry.after)
         over = over_budget(services, entry, budgets)
     return UnitView(
         entry=entry,

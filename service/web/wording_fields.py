@@ -232,7 +232,7 @@ def costs_of(
     budget = budget_of(services.budgets(work), entry.unit.id)
     if said is None or any(fault.bars for fault in faults):
         return Costs(cost=None, budget=budget, over=(), stated="")
-    cost = cost_of(entry.unit, said, entry.language, services.clinic.said())
+    cost = cost_of(entry.unit, said, entry.language, services.clinic.said(), after=entry.after)
     stated = reason_for(services.pack, entry) if said == entry.shown else ""
     return Costs(cost=cost, budget=budget, over=over_budget(cost, budget), stated=stated)
 

@@ -297,9 +297,9 @@ def _joined(services: Services, words: Listening, plan: Plan, language: str, uni
 def _calendar(
     services: Services, words: Listening, plan: Plan, language: str, unit_id: str
 ) -> tuple[tuple[CalendarItem, ...], str]:
-    """The items that say the unit: under neutral titles, or under open ones where only those say it."""
+    """The items that say the unit: under neutral titles, or under a guardian's or open ones where only those say it."""
     found: list[CalendarItem] = []
-    for _, contact in (people(services, language)[0], people(services, language)[2]):
+    for _, contact in people(services, language):
         for appointment in (None, BOOKED):
             words.heard = set()
             items = calendar_items(
@@ -310,7 +310,7 @@ def _calendar(
                 link=page_url(services.clinic.base_url, STAND_IN),
                 given=GIVEN,
                 appointment=appointment,
-                clinic_zone=services.clinic.zone,
+                clinic=services.clinic,
             )
             if words.hears(unit_id) or unit_id == "calendar.name":
                 found += [item for item in items if _fits(item, unit_id)]
@@ -322,7 +322,7 @@ def _calendar(
 
 
 def _fits(item: CalendarItem, unit_id: str) -> bool:
-    kind = unit_id.removeprefix("calendar.")
+    kind = unit_id.removeprefix("calendar.").removesuffix("-guardian")
     return kind == unit_id or kind in ("name", "details") or kind == item.kind
 
 

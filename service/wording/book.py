@@ -23,6 +23,7 @@ from service.domain.revision import (
     source_of,
 )
 from service.messages.catalogs import Catalogs
+from service.messages.compose import followed_by
 from service.messages.wordings import Approvals
 
 
@@ -32,8 +33,8 @@ class Entry:
 
     `approved` is in force. `draft` is the text that waits for approval, shipped (`draft_id` empty) or written here;
     None when nothing waits, nor where a newer text is approved for a later day. `coming` is the next to come into
-    force by itself. `source` is what a
-    translation must say: the source text now, approved or not.
+    force by itself. `source` is what a translation must say: the source text now, approved or not. `after` is the
+    newest text of what follows the unit whenever it goes as a text; None where nothing does.
     """
 
     unit: Wording
@@ -47,6 +48,7 @@ class Entry:
     draft_digest: str = ""
     history: tuple[Revision, ...] = ()
     coming: Revision | None = None
+    after: Texts | None = None
 
     @property
     def shown(self) -> Texts | None:
@@ -134,7 +136,12 @@ class Book:
             draft_digest=waiting_digest,
             history=tuple(self.history(language, unit_id)),
             coming=later,
+            after=self._after(language, unit_id, at),
         )
+
+    def _after(self, language: str, unit_id: str, at: datetime) -> Texts | None:
+        unit = followed_by(unit_id)
+        return self.entry(language, unit, at).shown if unit is not None and unit in self._pack.wording else None
 
     def entries(self, language: str, at: datetime) -> list[Entry]:
         """Every unit of one language, in the order of the content."""

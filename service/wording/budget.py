@@ -11,6 +11,7 @@ from service.domain.message import MessageKind
 from service.domain.pack import Wording
 from service.domain.revision import Texts
 from service.domain.text_alphabet import LIMITS, Alphabet
+from service.messages.i18n import run_on
 from service.wording.reading_cost import ReadingCost, hardest, reading_cost
 from service.wording.sending_cost import SendingCost, Sent, sending_cost
 
@@ -47,15 +48,27 @@ def budget_kind(unit_id: str) -> str:
     return MessageKind.REPLY.value if _REPLY.fullmatch(unit_id) else OTHER
 
 
-def cost_of(unit: Wording, texts: Texts, language: str, values: Mapping[str, str] | None = None) -> Cost:
-    """What `unit` costs with `texts` in `language`; `values` are the clinic's own (name, phone, link).
+def cost_of(
+    unit: Wording,
+    texts: Texts,
+    language: str,
+    values: Mapping[str, str] | None = None,
+    *,
+    after: Texts | None = None,
+) -> Cost:
+    """What `unit` costs with `texts` in `language`; `values` are the clinic's own (name, phone, link), `after` the
+    texts of the unit that follows it in a text (`compose.followed_by`).
 
     Raises:
         ValueError: `texts` is empty.
     """
     reading = hardest(reading_cost(text, language, values) for plurals in texts.values() for text in plurals)
-    sent = budget_kind(unit.id) != OTHER
-    return Cost(reading=reading, sending=sending_cost(texts, language, values, count=unit.count) if sent else None)
+    if budget_kind(unit.id) == OTHER:
+        return Cost(reading=reading, sending=None)
+    if after:
+        ending = next(iter(after.values()))[-1]
+        texts = {form: tuple(run_on((text, ending)) for text in plurals) for form, plurals in texts.items()}
+    return Cost(reading=reading, sending=sending_cost(texts, language, values, count=unit.count))
 
 
 def over_budget(cost: Cost, budget: Budget) -> tuple[str, ...]:

@@ -75,7 +75,7 @@ def _language(
         faults = text_faults(unit, language, texts, None if language == source else entry.source)
         broken += [Finding(unit=unit.id, says=fault.message) for fault in faults if fault.bars]
         if texts and any(any(said) for said in texts.values()):
-            costs[unit.id] = cost = cost_of(unit, texts, language, values)
+            costs[unit.id] = cost = cost_of(unit, texts, language, values, after=entry.after)
             reason = reason_for(pack, entry)
             over += [
                 Finding(unit=unit.id, says=says, reason=reason)

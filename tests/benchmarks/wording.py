@@ -72,7 +72,7 @@ def say_all(services: Services, wordings: Wordings, plan: Plan) -> int:
                 link=letter.link,
                 given=now,
                 appointment=BOOKED,
-                clinic_zone=services.clinic.zone,
+                clinic=services.clinic,
             )
         )
     return number

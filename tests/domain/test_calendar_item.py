@@ -185,6 +185,7 @@ RECURRING = replace(APPOINTMENT, recurrence=Recurrence(every=1, count=5))
         (APPOINTMENT, {"start": datetime(2026, 4, 21, 9, 30), "duration": 30}, 1),  # two at once are one revision
         (APPOINTMENT, {"title": "Visit to the clinic"}, 0),  # SUMMARY
         (APPOINTMENT, {"description": "Bring your glasses, please."}, 0),  # DESCRIPTION
+        (APPOINTMENT, {"location": "1 Larkfield Lane"}, 0),  # where it is
         (APPOINTMENT, {"alarm": None}, 0),  # the alarm is the reader's own
     ],
 )
@@ -272,9 +273,27 @@ def test_two_items_with_one_key_are_refused() -> None:
         revise({}, [APPOINTMENT, APPOINTMENT], now=NOW, seed=SEED)
 
 
-@pytest.mark.parametrize("item", [APPOINTMENT, RECURRING, replace(APPOINTMENT, start=date(2026, 4, 20), duration=0)])
+@pytest.mark.parametrize(
+    "item",
+    [
+        APPOINTMENT,
+        RECURRING,
+        replace(APPOINTMENT, start=date(2026, 4, 20), duration=0),
+        replace(APPOINTMENT, location="Larkfield Ear Care, 1 Larkfield Lane"),
+    ],
+)
 def test_an_item_kept_as_json_comes_back_the_same_after_a_restart(item: CalendarItem) -> None:
     assert item_from(json.loads(json.dumps(item_record(item)))) == item
+
+
+def test_an_item_that_was_kept_before_items_had_a_place_is_read_and_has_none() -> None:
+    record = {
+        "key": "appointment/7", "kind": "appointment", "start": "2026-04-20T09:30:00", "zone": "Europe/London",
+        "title": "Clinic visit", "description": "Bring your glasses.", "duration": 20, "every": None, "count": None,
+        "alarm": 1440, "cancelled": False,
+    }  # fmt: skip
+    assert item_from(record) == APPOINTMENT
+    assert APPOINTMENT.location == ""
 
 
 @pytest.mark.parametrize(

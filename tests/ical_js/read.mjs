@@ -28,6 +28,7 @@ const read = (file) => {
       uid: event.uid,
       summary: event.summary,
       description: event.description,
+      location: event.location,
       organizer: component.getFirstPropertyValue("organizer"),
       organizerName: component.getFirstProperty("organizer")?.getParameter("cn") ?? null,
       sequence: component.getFirstPropertyValue("sequence"),

@@ -283,6 +283,51 @@ def test_a_word_cannot_mean_stop_in_one_language_and_start_in_another(tmp_path: 
     assert "means stop in xx.toml" in str(wrong)
 
 
+OTHER = (
+    'language = "yy"\nstop = ["weg"]\nstart = ["los"]\nhelp = ["hilf"]\nbook = ["Ja"]\nlater = ["dann"]\nno = ["ne"]\n'
+    'elsewhere = ["fort"]\nwrong = ["wer"]\nwarning = ["blut*"]\n'
+)
+
+
+def test_a_word_is_ambiguous_only_for_people_of_the_language_that_says_so(tmp_path: Path) -> None:
+    assert load(tmp_path, xx=GOOD + 'ambiguous = ["JA!"]\n', yy=OTHER) is None
+    words = load_reply_words(tmp_path)
+    assert "ja" in words.book
+    assert [words.may_mean_otherwise(" Ja. ", tag) for tag in ("xx", "xx-Latn-GB", "yy", "en")] == [
+        True, True, False, False
+    ]  # fmt: skip
+    assert not words.may_mean_otherwise("aye", "xx")
+
+
+@pytest.mark.parametrize(
+    ("ambiguous", "message"),
+    [
+        ('["aye"]', "'aye' is in the list book of this file"),
+        ('["Halt"]', "'Halt' is in the list stop of this file"),
+        ('["weg"]', "'weg' means stop, which is obeyed whoever writes it"),
+        ('["los"]', "'los' means start"),
+        ('["hilf"]', "'hilf' means help"),
+        ('["yaa"]', "'yaa' is in no list of another language"),
+        ('["blut"]', "'blut' is in no list of another language"),
+        ('["..."]', "has no letters"),
+        ('["j*"]', "only a warning word"),
+    ],
+)
+def test_a_word_that_cannot_be_ambiguous_is_refused(ambiguous: str, message: str, tmp_path: Path) -> None:
+    wrong = load(tmp_path, xx=f"{GOOD}ambiguous = {ambiguous}\n", yy=OTHER)
+    assert wrong is not None
+    assert message in str(wrong)
+    assert "xx.toml" in str(wrong) and "ambiguous" in str(wrong)
+
+
+def test_polish_no_is_the_shipped_ambiguous_word() -> None:
+    """An everyday "yeah" in Polish (from memory: any dictionary of Polish has the particle "no")."""
+    words = shipped_reply_words()
+    assert words.may_mean_otherwise("No!", "pl")
+    assert not any(words.may_mean_otherwise("No", each) for each in words.languages if each != "pl")
+    assert not words.may_mean_otherwise("Nie", "pl")
+
+
 def test_a_folder_without_lists_is_refused(tmp_path: Path) -> None:
     with pytest.raises(ContentError, match="no file of reply words"):
         load_reply_words(tmp_path)

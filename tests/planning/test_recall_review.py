@@ -398,7 +398,9 @@ def test_who_asked_for_later_and_whose_booking_is_cancelled_is_asked_when_they_c
 
 
 @pytest.mark.parametrize(("visit", "stays"), [(CAVITY, True), (PRONE, False)], ids=["a cavity", "a canal"])
-def test_a_late_ear_on_which_much_depends_stays_on_the_list_when_it_is_invited_again(visit: object, stays: bool) -> None:
+def test_a_late_ear_on_which_much_depends_stays_on_the_list_when_it_is_invited_again(
+    visit: object, stays: bool
+) -> None:
     services, _, clock, _ = given(visit)
     to_first_invitation(services, clock)
     clock.at = datetime.combine(open_recall(services).window.latest + timedelta(days=40), time(3), UTC)

@@ -28,7 +28,6 @@ FIRST = (date(2026, 12, 20), time(10, 30))
 LATER = (date(2026, 12, 27), time(14, 0))
 
 
-
 class World:
     """A person with a cavity and the plan for it, reached by mail; what is said of their appointment."""
 

@@ -304,10 +304,32 @@ def test_a_text_is_shown_with_its_parts_and_alphabet(tmp_path: Path) -> None:
     assert re.search(r"[12] parts? , the plain alphabet \(GSM 7-bit\), \d+ septets", words)
 
 
+def test_an_invitation_is_counted_with_the_line_that_follows_it_and_says_so(tmp_path: Path) -> None:
+    browser = a_desk(tmp_path)
+    words = plain(browser.get("/wording/en/message.return-due.text").text)
+    assert "Counted with what follows it in a text: Or answer with one word: BOOK, LATER or NO." in words
+    assert "Counted with" not in plain(browser.get("/wording/en/message.dose.text").text)
+
+
 def test_the_calendar_entry_is_shown_with_its_alarm(tmp_path: Path) -> None:
     words = plain(a_desk(tmp_path).get("/wording/en/calendar.appointment/preview").text)
     assert "Appointment: Larkfield Ear Care" in words and "24 hours before" in words
     assert "Not used by this example: text, e-mail, page, sheet." in words
+
+
+@pytest.mark.parametrize(
+    ("unit", "title"),
+    [
+        ("calendar.dose-guardian", "Next step of the plan for Sam"),
+        ("calendar.return-guardian", "Book the next visit of Sam: Larkfield Ear Care"),
+        ("calendar.appointment-guardian", "Appointment for Sam: Larkfield Ear Care"),
+    ],
+)
+def test_what_only_the_calendar_of_a_guardian_says_is_shown_in_one(unit: str, title: str, tmp_path: Path) -> None:
+    page = a_desk(tmp_path).get(f"/wording/en/{unit}/preview").text
+    entries = {plain(cell).strip() for cell in re.findall(r'<td data-label="Title".*?</td>', page)}
+    assert entries == {title}
+    assert "Not used by this example: text, e-mail, page, sheet." in plain(page)
 
 
 def test_the_sheet_is_a_pdf_of_the_draft(tmp_path: Path) -> None:

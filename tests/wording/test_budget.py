@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from builders import the_catalogs
 
 from service.content.loader import load_pack
 from service.domain.budget import Budget
 from service.domain.message import MessageKind
 from service.domain.pack import Forms, Pack, Wording
+from service.messages.compose import followed_by
+from service.wording.book import Book
 from service.wording.budget import OTHER, budget_kind, cost_of, over_budget
 from service.wording.readability import FORMULAS
 
 ROOM = Budget(id="test", parts=1, parts_ucs2=1, sentence_words=20, hardest={"flesch-kincaid": 6.0}, why="a test")
+NOW = datetime(2026, 11, 25, 9, tzinfo=UTC)
 CLINIC = {
     "clinic": "Larkfield Ear Care",
     "phone": "020 7946 0123",
@@ -59,7 +64,9 @@ def test_the_shipped_english_messages_are_within_budget_for_a_clinic_with_a_shor
         kind = budget_kind(unit.id)
         if kind != OTHER:
             texts = {form: (forms.other,) for form, forms in unit.forms.items()}
-            found[unit.id] = over_budget(cost_of(unit, texts, "en", CLINIC), pack.budgets[kind])
+            last = followed_by(unit.id)
+            after = {"any": (pack.wording[last].forms["any"].other,)} if last else None
+            found[unit.id] = over_budget(cost_of(unit, texts, "en", CLINIC, after=after), pack.budgets[kind])
     assert {unit: sentences for unit, sentences in found.items() if sentences} == {}
 
 
@@ -79,6 +86,30 @@ def test_the_shipped_english_messages_are_within_budget_for_a_clinic_with_a_shor
 )
 def test_a_unit_falls_under_the_budget_of_its_message(unit: str, kind: str) -> None:
     assert budget_kind(unit) == kind
+
+
+def test_an_invitation_is_judged_with_the_words_that_follow_it_in_a_text() -> None:
+    unit = a_unit("x" * 100, "message.return-due.text")
+    alone = cost_of(unit, {"any": ("x" * 100,)}, "en", CLINIC)
+    whole = cost_of(unit, {"any": ("x" * 100,)}, "en", CLINIC, after={"any": ("y" * 60,)})
+    assert alone.sending is not None and whole.sending is not None
+    assert whole.sending.worst.text == f"{'x' * 100} {'y' * 60}"  # as compose puts them
+    assert (alone.sending.worst.parts, whole.sending.worst.parts) == (1, 2)
+    assert whole.reading == alone.reading
+    assert (over_budget(alone, ROOM), len(over_budget(whole, ROOM))) == ((), 1)
+
+
+@pytest.mark.parametrize("form", ["text", "second", "last", "text-guardian", "second-guardian", "last-guardian"])
+def test_every_invitation_is_followed_by_the_words_to_answer_with(form: str, pack: Pack) -> None:
+    assert followed_by(f"message.return-due.{form}") == "message.return-due.words"
+    entry = Book(pack, the_catalogs()).entry("en", f"message.return-due.{form}", NOW)
+    assert entry.after == {"any": ("Or answer with one word: BOOK, LATER or NO.",)}
+
+
+@pytest.mark.parametrize("unit", ["message.return-due.words", "message.return-due.subject", "message.dose.text"])
+def test_nothing_follows_any_other_text(unit: str, pack: Pack) -> None:
+    assert followed_by(unit) is None
+    assert Book(pack, the_catalogs()).entry("en", unit, NOW).after is None
 
 
 def test_what_is_within_budget_gets_no_sentence() -> None:

@@ -85,6 +85,22 @@ def test_a_text_over_its_budget_is_named_until_somebody_says_why() -> None:
     assert {each.reason for each in excused if each.unit == UNIT} == {"the lead wants it so"}
 
 
+def test_an_invitation_counts_with_its_last_line() -> None:
+    """Whatever the line costs, the report counts exactly the text that goes out."""
+    unit, line = "message.return-due.text", "message.return-due.words"
+    catalogs = the_catalogs()
+    long = Catalogs(
+        source="en",
+        languages=catalogs.languages,
+        _texts=catalogs._texts | {("en", line, "any"): ("Answer BOOK, LATER or NO. " * 30,)},
+        _digests=catalogs._digests,
+    )
+    (found,) = report(the_pack(), Book(the_pack(), long), NOW, a_clinic().said(), ["en"])
+    assert unit in {each.unit for each in found.over if not each.reason}
+    assert found.worst_unit.startswith("message.return-due.")
+    assert unit not in {each.unit for each in one("en").over}
+
+
 def test_an_excuse_of_the_content_is_for_the_shipped_text_alone() -> None:
     stated = OverBudget(id="x", language="en", units=frozenset({UNIT}), why="a shipped reason")
     pack = replace(the_pack(), over_budget={"x": stated})
