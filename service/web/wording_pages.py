@@ -14,6 +14,8 @@ from flask import render_template
 
 from service.domain.contact import Channel, Contact
 from service.domain.plan import Phrase, Plan, Status
+from service.domain.recall import Answer, Recall, Window
+from service.domain.visit import Ears
 from service.links import STAND_IN, page_url
 from service.messages.i18n import direction
 from service.messages.reading import Reading
@@ -24,6 +26,7 @@ from service.storage.records import StoredPlan
 from service.web.patient import ERRORS, NOT_SHOWN
 from service.web.patient_choices import PAUSES, Form, languages, places
 from service.web.patient_questions import search
+from service.web.patient_recall import Invitation
 from service.web.patient_words import OFFER, Voice, live, picture, tel
 
 GIVEN = datetime(2026, 11, 25, 10, 0, tzinfo=UTC)
@@ -109,6 +112,8 @@ def _states(
         yield "The page after many wrong links", "gone.html", {"tired": True}
     if unit_id.startswith("page.change.") or unit_id in OFFER:
         yield from _change_states(services, contact, language)
+    if unit_id.startswith("recall."):
+        yield from _invitation_states(services, plan, reading, contact)
     if unit_id.startswith("page.said-"):
         yield (
             "The plan, after a change",
@@ -176,6 +181,35 @@ def _plan_state(
         "feed_url": page_url(services.clinic.base_url, STAND_IN),
         "stands_in": stands_in,
     }
+
+
+def _invitation_states(
+    services: Services, plan: Plan, reading: Reading, contact: Contact
+) -> Iterator[tuple[str, str, dict[str, Any]]]:
+    """The plan with an invitation on it, and after each answer; the last page of whoever was not meant."""
+    day = GIVEN.date()
+    window = Window(ears=Ears.BOTH, earliest=day, ideal=day, latest=day, weight=1, template="")
+    recall = Recall(
+        id=STAND_IN,
+        person_id=STAND_IN,
+        plan_id=STAND_IN,
+        window=window,
+        invite_on=day + timedelta(weeks=4),
+        opened=GIVEN,
+    )
+    later = tuple(days // 7 for days in services.pack.recall.later_days)
+    state = _plan_state(services, plan, reading, contact)
+    for name, given, online in (
+        ("The plan, an invitation to answer", None, ""),
+        ("The plan, an invitation to book online", None, services.clinic.base_url),
+        ("The plan, after the answer: yes", Answer.BOOK, ""),
+        ("The plan, after the answer: later", Answer.LATER, ""),
+        ("The plan, after the answer: no", Answer.NO, ""),
+        ("The plan, after the answer: seen elsewhere", Answer.ELSEWHERE, ""),
+    ):
+        asked = Invitation(recall=recall, given=given, later=later, online=online)
+        yield name, "plan.html", {**state, "invitation": asked}
+    yield "The page after the wrong number or address", "wrong.html", {}
 
 
 def _some_word(reading: Reading) -> str:

@@ -17,6 +17,7 @@ from service.domain.calendar_item import CalendarItem
 from service.domain.contact import Channel, Contact
 from service.domain.message import ComposedMessage, MessageKind, PlannedMessage
 from service.domain.plan import Phrase, Plan
+from service.domain.recall import invitation_key, invitation_number
 from service.domain.reply import answer_key
 from service.domain.revision import Texts
 from service.domain.schedule import lay_out
@@ -24,7 +25,15 @@ from service.domain.visit import Ears
 from service.domain.wall_clock import zone_named
 from service.links import STAND_IN, page_url
 from service.messages.catalogs import Catalogs
-from service.messages.compose import Letter, Part, compose, compose_joined, message_phrases, says_whole_plan
+from service.messages.compose import (
+    Letter,
+    Part,
+    compose,
+    compose_joined,
+    followed_by,
+    message_phrases,
+    says_whole_plan,
+)
 from service.messages.i18n import BIDI_CONTROLS, plural_categories
 from service.messages.read_plan import read_plan
 from service.messages.reading import Reading
@@ -213,6 +222,7 @@ def _messages(services: Services, words: Listening, plan: Plan, language: str, u
     counts = dict.fromkeys(Channel, 0)
     for who, contact, planned, letter in _sending(services, plan, language) if unit_id != SHEET_ONLY else ():
         own = unit_ids_of(message_phrases(planned, contact, letter))
+        own |= {after for unit in own if (after := followed_by(unit))}
         topic = "reply" if planned.kind is MessageKind.REPLY else f"message.{planned.kind}"
         for channel in (Channel.TEXT, Channel.EMAIL):
             if counts[channel] >= MOST_MESSAGES or (channel is Channel.TEXT and unit_id not in own):
@@ -239,16 +249,23 @@ _FRAMED = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT, MessageKind.CHE
 
 
 def _sending(services: Services, plan: Plan, language: str) -> Iterator[tuple[str, Contact, PlannedMessage, Letter]]:
-    """The first message of every kind, for every reader: with an appointment and without; and the answers."""
+    """The first message of every kind and every invitation, for every reader: with an appointment and without; and the
+    answers."""
     link = page_url(services.clinic.base_url, STAND_IN)
     booked = (BOOKED[0].isoformat(), BOOKED[1].isoformat("minutes"))
+    back = plan.next_return.on if plan.next_return is not None else plan.on
+    asked = [(invitation_key(1, number), back + timedelta(weeks=2 * number)) for number in (1, 2, 3)]
     for who, contact in people(services, language):
-        seen = set[MessageKind]()
+        seen = set[tuple[MessageKind, int]]()
         for appointment in (None, BOOKED):
             letter = Letter(link=link, pack=plan.pack, booked=booked if appointment else None)
-            for planned in lay_out(plan, contact, services.pack.timing, given=GIVEN, appointment=appointment):
-                if planned.kind not in seen:
-                    seen.add(planned.kind)
+            laid_out = lay_out(
+                plan, contact, services.pack.timing, given=GIVEN, appointment=appointment, invitations=asked
+            )
+            for planned in laid_out:
+                number = invitation_number(planned.key) if planned.kind is MessageKind.RETURN_DUE else 1
+                if (planned.kind, number) not in seen:
+                    seen.add((planned.kind, number))
                     yield who, contact, planned, letter
         for news in News:
             booking = Booking(sequence=0, news=news, appointment=BOOKED if news is not News.CANCELLED else None)

@@ -332,6 +332,20 @@ def test_what_only_the_calendar_of_a_guardian_says_is_shown_in_one(unit: str, ti
     assert "Not used by this example: text, e-mail, page, sheet." in plain(page)
 
 
+@pytest.mark.parametrize(
+    ("unit", "said"),
+    [
+        ("message.return-due.second", "It is not booked yet."),
+        ("message.return-due.last-guardian", "this is our last message about the next visit of Sam."),
+        ("message.return-due.words", "Or answer with one word: BOOK, LATER or NO."),
+    ],
+)
+def test_every_invitation_is_shown_as_it_goes_out(unit: str, said: str, tmp_path: Path) -> None:
+    words = plain(a_desk(tmp_path).get(f"/wording/en/{unit}/preview").text)
+    assert said in words
+    assert "BOOK, LATER or NO" in words, "a text with the words to answer it"
+
+
 def test_the_sheet_is_a_pdf_of_the_draft(tmp_path: Path) -> None:
     answer = a_desk(tmp_path).post("/wording/en/page.title/preview", typed({"any": ("Your ears",)}, format="sheet"))
     assert answer.headers["Content-Type"] == "application/pdf"
@@ -349,6 +363,12 @@ def test_the_sheet_is_a_pdf_of_the_draft(tmp_path: Path) -> None:
         ("page.gone-wait", "The page after many wrong links"),
         ("page.language-fallback", "The plan in a language that stands in"),
         ("question.none-found", "The plan, a search without a find"),
+        ("recall.in-weeks", "The plan, an invitation to answer"),
+        ("recall.book-online", "The plan, an invitation to book online"),
+        ("recall.said-later", "The plan, after the answer: later"),
+        ("recall.said-elsewhere", "The plan, after the answer: seen elsewhere"),
+        ("recall.wrong-sure", "The plan, an invitation to answer"),
+        ("recall.wrong-undo", "The page after the wrong number or address"),
     ],
 )
 def test_a_sentence_of_a_rare_page_is_shown_on_that_page(tmp_path: Path, unit: str, where: str) -> None:
