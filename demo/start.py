@@ -16,7 +16,7 @@ from service.links import page_url
 from service.ops.cli import owner
 from service.ops.ticker import start
 from service.ops.visit_file import VisitFile, read_visit
-from service.planning.aftercare import give, live_link
+from service.planning.aftercare import give, lasting_history, live_link
 from service.planning.approving import approve_language
 from service.planning.staffing import add_member
 from service.services import Services
@@ -78,7 +78,7 @@ def seed(services: Services) -> str:
                 name=file.contact.name,
                 born=file.visit.born,
                 contact=file.contact,
-                history=file.visit.history,
+                history=lasting_history(services.pack, file.visit.history),
             )
             work.people.add(person, services.clock.now())
             live_link(services, work, person_id, services.clock.now())

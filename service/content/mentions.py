@@ -70,6 +70,8 @@ def said(pack: Pack) -> Iterator[tuple[KeyPath, str]]:
     for rule in pack.rules.values():
         for unit in rule.change.technique if rule.change is not None else ():
             yield ("rule", rule.id, "change", "technique"), unit
+        if rule.change is not None and rule.change.return_wording is not None:
+            yield ("rule", rule.id, "change", "return_wording"), rule.change.return_wording
     for agent in pack.agents.values():
         yield ("agent", agent.id), f"agent.{agent.id}.name"
         for unit in agent.use:

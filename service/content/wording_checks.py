@@ -103,6 +103,9 @@ def value_faults(pack: Pack) -> Found:
     for rule in pack.rules.values():
         for unit in rule.change.technique if rule.change is not None else ():
             yield from _unfilled(pack, ("rule", rule.id, "change", "technique"), unit, frozenset())
+        if rule.change is not None and rule.change.return_wording is not None:
+            asked = rule.change.return_wording
+            yield from _unfilled(pack, ("rule", rule.id, "change", "return_wording"), asked, _RETURN_VALUES)
     for agent in pack.agents.values():
         for unit in agent.use:
             yield from _unfilled(pack, ("agent", agent.id, "use"), unit, frozenset())

@@ -194,6 +194,13 @@ class Plan:
         return tuple(step for step in self.steps if step.kind is kind)
 
     @property
+    def latest_return(self) -> date:
+        """The day after which an ear is late: the earliest of the latest days, and none before the next return. Raises
+        ValueError where no ear has a return."""
+        latest = min(each.latest for each in self.returns)
+        return max(latest, min(each.on for each in self.returns))
+
+    @property
     def next_return(self) -> Return | None:
         """The earliest return: one visit serves both ears."""
         return min(self.returns, key=lambda back: back.on, default=None)

@@ -117,7 +117,7 @@ def window_of(plan: Plan, rules: RecallRules) -> Window | None:
             weights[template] = rules.weights.get(template, rules.usual_weight)
     template = max(sorted(weights), key=lambda name: weights[name])
     latest = min(each.latest for each in plan.returns)
-    return Window(
+    return Window(  # its latest day is `plan.latest_return`
         ears=back.ears,
         earliest=min(back.earliest, latest),
         ideal=min(back.on, latest),
@@ -241,20 +241,21 @@ def booked(recall: Recall) -> Recall:
     return replace(recall, state=RecallState.BOOKED, ended=None, closed=None)
 
 
-def unbooked(recall: Recall, today: date, *, missed: bool = False) -> Recall:
+def unbooked(recall: Recall, today: date, *, missed: bool = False, wait_days: int = 1) -> Recall:
     """The booking is cancelled, or nobody came (`missed`). Who had a visit booked after they had asked for later, or
-    had declined, and missed it is asked as if they had not."""
+    had declined, and missed it is asked as if they had not. `wait_days` as for `taken_up`."""
     if missed and (recall.answer is Answer.LATER or recall.answer in ENDS_WITH):
         recall = replace(recall, answer=None, answered=None, answered_by=None)
-    return replace(taken_up(recall, today), missed=recall.missed + missed)
+    return replace(taken_up(recall, today, wait_days=wait_days), missed=recall.missed + missed)
 
 
-def taken_up(recall: Recall, today: date) -> Recall:
+def taken_up(recall: Recall, today: date, *, wait_days: int = 1) -> Recall:
     """The recall is open again after it was booked or ended: asked on the day that was planned anyway, or in a new
-    round from tomorrow on when that day has passed, or lies after the latest day and is not the person's own choice."""
+    round `wait_days` from today when that day has passed, or lies after the latest day and the person did not choose
+    it."""
     if recall.invite_on > today and (recall.answer is Answer.LATER or recall.invite_on <= recall.window.latest):
         return replace(recall, state=RecallState.DUE, ended=None, closed=None)
-    return anew(recall, today + timedelta(days=1))
+    return anew(recall, today + timedelta(days=wait_days))
 
 
 def seen(recall: Recall, at: datetime) -> Recall:

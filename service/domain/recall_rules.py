@@ -35,7 +35,8 @@ class RecallRules:
     person decides. `soon_days`: returns sooner than this are not spread over weeks. `at_once_days`: one within so many
     days that is not booked is for a person, and not for an invitation alone. `later_days`: what "later" offers;
     `later_by_word_days`: what the bare word means. `missed_after_days`: after the appointment, until a visit that
-    nobody recorded counts as missed. `frozen_weeks`: weeks, the present one counted, whose invitations stay.
+    nobody recorded counts as missed; `missed_wait_days`: from then until they are asked back. `frozen_weeks`: weeks,
+    the present one counted, whose invitations stay.
 
     `weekly_capacity`: visits that the clinic has for recalls in a week. `plug_chance`: the chance of wax that needs
     removal at which an ear should be seen, within `plug_chance_within`. `least_ears`, `least_returns`,
@@ -58,6 +59,7 @@ class RecallRules:
     later_days: tuple[int, ...]
     later_by_word_days: int
     missed_after_days: int
+    missed_wait_days: int
     horizon_weeks: int
     frozen_weeks: int
     weekly_capacity: int

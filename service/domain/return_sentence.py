@@ -53,15 +53,16 @@ def _past(found: Proposal) -> str:
     else:
         which = f"{back} of {number} clearings"
     first, last = found.found_after
-    return f"wax back after {which}, found at {in_days(last) if first == last else f'{first} to {in_days(last)}'}"
+    after = "it" if number == 1 else "each" if back > 1 else "that"
+    return f"wax back after {which}, found {in_days(last) if first == last else f'{first} to {in_days(last)}'} after {after}"
 
 
 def _chance(found: Proposal) -> str:
     level, chance = level_said(found.level), chance_said(found.chance)
     from_today = " from today" if found.clear_for else ""
     if not found.bound:
-        return f"the chance of a hard plug stays under the clinic’s {level} for about {in_days(found.days)}{from_today}"
+        return f"the chance of wax that needs removal stays under the clinic’s {level} for about {in_days(found.days)}{from_today}"
     just = "just " if chance == f"about {level}" else ""
     side = "over" if found.bound == "earliest" else "under"
     at = f"{in_days(found.days)}{from_today}, the {found.bound} that this aftercare allows"
-    return f"the chance of a hard plug at {at}, is {chance}, {just}{side} the clinic’s {level}"
+    return f"the chance of wax that needs removal at {at}, is {chance}, {just}{side} the clinic’s {level}"

@@ -15,36 +15,45 @@ from service.errors import VisitError
 
 
 def ear_return(visit: Visit, side: Side, template: Template, rules: Acting, facts: Facts) -> Return | None:
-    """When this ear is due, or None where its aftercare has no return.
+    """When this ear is due, or None where neither its aftercare nor a rule asks for a return.
 
+    A return that only a rule asks for is due on the rule's latest day, and not before half of that time is over.
     Raises VisitError when the clinician set a day outside the bounds of the aftercare and of the rules.
     """
-    cap = rules.change.return_days_at_most
+    cap, asked = rules.change.return_days_at_most, rules.change.return_wording
     wanted = visit.choice(side).return_days
-    if template.return_days is None or template.return_within is None or template.return_wording is None:
-        if wanted is not None:
-            raise VisitError(f"choices.{side}.return_days", f"{template.id} has no return; choose another aftercare")
+    own = template.return_days is not None
+    if template.return_days is not None and template.return_within is not None and template.return_wording is not None:
+        usual, (low, high), wording = template.return_days, template.return_within, template.return_wording
+    elif cap is not None and asked is not None:
+        usual, low, high, wording = cap, max(1, cap // 2), cap, asked
+    elif wanted is not None:
+        raise VisitError(f"choices.{side}.return_days", f"{template.id} has no return; choose another aftercare")
+    else:
         return None
-    low, high = template.return_within
     if cap is not None:
         high, low = min(high, cap), min(low, cap)
     if wanted is not None and not low <= wanted <= high:
         raise VisitError(f"choices.{side}.return_days", f"{wanted} is outside {low} to {high} days for {template.id}")
-    days = wanted if wanted is not None else min(template.return_days, high)
+    days = wanted if wanted is not None else min(usual, high)
     on = visit.on + timedelta(days=days)
     ears = Ears.of([side])
-    because = [Because(origin=template.id, codes=codes_behind(template.when, facts), sources=template.sources)]
+    because = []
+    if own:
+        because += [Because(origin=template.id, codes=codes_behind(template.when, facts), sources=template.sources)]
     because += [
         rule_because(rule, facts)
         for rule in rules.rules
-        if rule.effect is Effect.CHANGE and rule.change is not None and rule.change.return_days_at_most == days
+        if rule.effect is Effect.CHANGE
+        and rule.change is not None
+        and rule.change.return_days_at_most == (days if own else cap)
     ]
     return Return(
         ears=ears,
         on=on,
         earliest=visit.on + timedelta(days=low),
         latest=visit.on + timedelta(days=high),
-        phrases=(Phrase(wording=template.return_wording, ears=ears, values=_values(on, visit)),),
+        phrases=(Phrase(wording=wording, ears=ears, values=_values(on, visit)),),
         because=tuple(because),
     )
 

@@ -109,8 +109,11 @@ class Acting:
         """All changes combined to the safer one: the earliest return, every technique line, alternation if any asks."""
         changes = [rule.change for rule in self._active(Effect.CHANGE) if rule.change is not None]
         returns = [change.return_days_at_most for change in changes if change.return_days_at_most is not None]
+        earliest = min(returns, default=None)
+        asking = (change for change in changes if change.return_wording and change.return_days_at_most == earliest)
         return Change(
-            return_days_at_most=min(returns, default=None),
+            return_days_at_most=earliest,
+            return_wording=next((change.return_wording for change in asking), None),
             technique=tuple(dict.fromkeys(line for change in changes for line in change.technique)),
             alternate_ears=any(change.alternate_ears for change in changes),
         )

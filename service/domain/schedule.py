@@ -44,7 +44,7 @@ def lay_out(
     if appointment is not None:
         found += _appointment_reminders(appointment, contact, timing)
     # A booking that comes too late for an ear does not take the place of its return.
-    if plan.next_return is not None and (appointment is None or plan.next_return.latest < appointment[0]):
+    if plan.next_return is not None and (appointment is None or plan.latest_return < appointment[0]):
         if invitations is None:
             invitations = [("return-due", ask_on(plan.on, plan.next_return.on, timing.return_before_days))]
         found += [

@@ -90,8 +90,8 @@ CHANNELS: dict[MessageKind, tuple[Channel, ...]] = {
 AT_ANY_HOUR = frozenset({MessageKind.URGENT, MessageKind.REPLY})
 """Kinds that ignore quiet hours, pauses and a plan on hold: waiting could harm, or the person just wrote to us."""
 
-_THOUGH_ON_HOLD = AT_ANY_HOUR | {MessageKind.BOOKING}
-"""A plan on hold is not followed, but whoever has an appointment must know when it moves."""
+_THOUGH_ON_HOLD = AT_ANY_HOUR | {MessageKind.BOOKING, MessageKind.APPOINTMENT}
+"""A plan on hold is not followed, but whoever has an appointment must know when it is and when it moves."""
 
 EXEMPT = frozenset({MessageKind.URGENT, MessageKind.PLAN_GIVEN, MessageKind.REPLY})
 """Kinds that the daily cap neither counts nor stops: warnings, the plan itself, and answers."""
@@ -124,6 +124,8 @@ NEEDS_A_PERSON = frozenset(
 """Reasons that put an undelivered message on the attention list: the last channel of every message is a person."""
 
 _ALSO_WHEN_URGENT = frozenset({Reason.STOPPED, Reason.TOO_LATE, Reason.PLAN_OVER, Reason.CONSENT_WITHDRAWN})
+_ALSO_NEWS = frozenset({Reason.PAUSED, Reason.STOPPED, Reason.TOO_LATE, Reason.CONSENT_WITHDRAWN, Reason.DAILY_CAP})
+"""Who is not told that an appointment was booked, moved or cancelled comes on the wrong day: somebody phones."""
 LOOK_AGAIN_SOON = timedelta(seconds=30)
 LOOK_AGAIN = timedelta(minutes=15)
 """How often a message that waits for a channel to be switched on again is looked at. Our choice."""
@@ -146,6 +148,8 @@ def needs_a_person(kind: MessageKind, reason: Reason) -> bool:
     """Whether a message that was dropped for this reason goes on the attention list. Urgent advice that did not go out
     always does, unless the person has left or a newer plan says it better."""
     if kind is MessageKind.URGENT and reason in _ALSO_WHEN_URGENT:
+        return True
+    if kind is MessageKind.BOOKING and reason in _ALSO_NEWS:
         return True
     return reason in NEEDS_A_PERSON and not (reason is Reason.NO_CHANNEL and kind in COMFORT)
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 
 from service.errors import NotAllowedError, NotFoundError, VisitError
-from service.planning.appointments import book_in, check_booking, plan_to_book_on
+from service.planning.appointments import book_in, booked_plans, check_booking, plan_to_book_on
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
@@ -154,7 +154,7 @@ def _changes(services: Services, work: UnitOfWork, name: str, rows: Iterable[Row
 
 def _change(services: Services, work: UnitOfWork, name: str, row: Row, now: datetime) -> Change:
     place = f"{name}: line {row.line}"
-    stored = _plan(work, place, row)
+    stored = _plan(services, work, place, row, now)
     after = None if row.cancels else row.appointment
     change = Change(row=row, plan_id=stored.id, before=stored.appointment, after=after)
     if change.before == after:
@@ -170,12 +170,19 @@ def _change(services: Services, work: UnitOfWork, name: str, row: Row, now: date
     return change
 
 
-def _plan(work: UnitOfWork, place: str, row: Row) -> StoredPlan:
+def _plan(services: Services, work: UnitOfWork, place: str, row: Row, now: datetime) -> StoredPlan:
+    """The plan that a line is about: of a cancellation the one that has the appointment, else the one to book on."""
     try:
         work.people.get(row.person)
     except NotFoundError as missing:
         raise VisitError(f"{place}, person", f"{row.person} is not in the record") from missing
-    stored = plan_to_book_on(work, row.person)
+    booked = booked_plans(services, work, row.person, now)
+    if row.cancels and row.appointment is not None:
+        booked = [each for each in booked if each.appointment == row.appointment] or booked
+    if len(booked) > 1 and row.cancels:
+        said = " and ".join(_said(each.appointment) for each in booked)
+        raise VisitError(f"{place}, date", f"{row.person} has appointments on {said}; give the date and time of one")
+    stored = booked[0] if booked and row.cancels else plan_to_book_on(work, row.person)
     if stored is None:
         raise VisitError(f"{place}, person", f"{row.person} has no plan in force to book an appointment for")
     return stored

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime
 from enum import Enum
 
 from service.domain.build import build_plan
 from service.domain.message import MessageKind
+from service.domain.pack import Pack
 from service.domain.plan import Plan, Status
 from service.domain.sending import Reason, pick_channel
 from service.domain.visit import Visit
 from service.errors import AskedOtherwiseError, NotAllowedError
 from service.links import hash_of, token_of
+from service.planning.attention import HELD
 from service.planning.laying_out import plan_messages
 from service.planning.recalling import follow_appointment_in, open_in, withdraw_in
 from service.planning.standing import ask_in, give_back_in, take_over_in
@@ -89,8 +92,9 @@ def give(
             raise NotAllowedError(
                 "another plan was given to this person meanwhile: look at the record, then propose again"
             )
-        _end_earlier(work, person_id, by, now, urgent=bool(plan.urgent))
-        work.people.save(replace(person, history=visit.history, born=visit.born or person.born))
+        _end_earlier(work, person_id, by, now, urgent=bool(plan.urgent), told=visit.appointment is not None)
+        lasting = lasting_history(services.pack, visit.history)
+        work.people.save(replace(person, history=lasting, born=visit.born or person.born))
         work.plans.add_visit(StoredVisit(id=visit_id, person_id=person_id, visit=visit, by=by, created=now))
         stored = StoredPlan(
             id=plan_id,
@@ -106,12 +110,12 @@ def give(
         work.plans.add(stored)
         if not plan.urgent:
             open_in(services, work, stored, now)
-        elif stored.appointment is not None:  # urgent help first: what the person is due back for stays open
-            follow_appointment_in(services, work, stored, now, by=by)
         if stored.appointment is not None:
             take_over_in(services, work, stored, by, now)
         else:
             ask_in(services, work, person_id, now)
+        if plan.urgent and stored.appointment is not None:  # what the person is due back for stays open
+            follow_appointment_in(services, work, stored, now, by=by)
         plan_messages(services, work, stored, person.contact, now)
         live_link(services, work, person_id, now)
         for made in visit.overrules:
@@ -128,14 +132,27 @@ def give(
     return stored
 
 
-def _end_earlier(work: UnitOfWork, person_id: str, by: str, now: datetime, *, urgent: bool) -> None:
+def lasting_history(pack: Pack, history: Iterable[str]) -> frozenset[str]:
+    """What stays true of a person after the visit. A red flag is of its day: ticked by itself at the next visit, it
+    would stand in the way of every plan, and be believed."""
+    return frozenset(code for code in history if code not in pack.history or not pack.history[code].red_flag)
+
+
+_NOT_NEWS = [kind for kind in MessageKind if kind is not MessageKind.BOOKING]
+"""News of an appointment is judged by that, and not by its plan."""
+
+
+def _end_earlier(work: UnitOfWork, person_id: str, by: str, now: datetime, *, urgent: bool, told: bool) -> None:
+    """What came before ends. `told`: the person hears of their appointment at this visit, so no news of it is left."""
     for earlier in work.plans.of_person(person_id):
+        if told:
+            work.messages.supersede(earlier.id, kinds=[MessageKind.BOOKING])
         if earlier.status not in (Status.ACTIVE, Status.ON_HOLD):
             continue
         status = Status.ON_HOLD if urgent and not earlier.plan.urgent else Status.COMPLETED
         work.plans.set_status(earlier.id, status)
         if status is Status.COMPLETED:
-            work.messages.supersede(earlier.id)
+            work.messages.supersede(earlier.id, kinds=_NOT_NEWS)
         work.ledger.note(by, f"plan-{status}", earlier.id, now, because="a newer plan was given")
 
 
@@ -149,9 +166,18 @@ def set_status(services: Services, plan_id: str, status: Status, by: str, reason
             give_back_in(services, work, stored, by, now)
             withdraw_in(services, work, stored, now)
             ask_in(services, work, stored.person_id, now)
+            if stored.plan.urgent and (held := _on_hold(work, stored.person_id)) is not None:
+                detail = f"the plan of {held.plan.on} is still on hold: take it up again, or withdraw it"
+                work.ledger.ask(stored.person_id, HELD, now, detail=detail)
+        if status is Status.ACTIVE or _on_hold(work, stored.person_id) is None:
+            work.by_hand.close_open(stored.person_id, (HELD,), by, now)
         work.messages.hurry(stored.person_id, now)
         work.ledger.note(by, f"plan-{status}", plan_id, now, reason=reason)
         work.commit()
+
+
+def _on_hold(work: UnitOfWork, person_id: str) -> StoredPlan | None:
+    return next((each for each in work.plans.of_person(person_id) if each.status is Status.ON_HOLD), None)
 
 
 def live_link(services: Services, work: UnitOfWork, person_id: str, now: datetime) -> str:

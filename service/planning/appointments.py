@@ -15,7 +15,7 @@ from service.planning.booking_news import tell_in
 from service.planning.calendar import revise_appointment_in
 from service.planning.laying_out import replan
 from service.planning.recalling import follow_appointment_in, takes_appointments, to_come
-from service.planning.standing import settled_in, take_over_in
+from service.planning.standing import ask_in, take_over_in
 from service.services import Services
 from service.storage.records import StoredMessage, StoredPlan
 from service.storage.unit_of_work import UnitOfWork
@@ -60,13 +60,13 @@ def book_in(
     if stored.appointment == appointment:
         return stored
     check_booking(services, work, stored, appointment, now)
-    if appointment is not None:
-        take_over_in(services, work, stored, by, now)
+    if appointment is not None and stored.appointment is None:
+        take_over_in(services, work, replace(stored, appointment=appointment), by, now)
     changed = _follow(services, work, stored, appointment, by, now)
     messages = [m for m in work.messages.of_person(stored.person_id) if m.plan_id == plan_id]
     if not work.people.get(stored.person_id).contact.gone:
         _ask_a_person(work, stored, changed, messages, now, reminded=not by_the_person)
-    settled_in(services, work, stored.person_id, by, now)
+    ask_in(services, work, stored.person_id, now)
     work.ledger.note(by, _action(stored, changed), plan_id, now, **_moments(stored, changed))
     return changed
 
@@ -99,6 +99,11 @@ def plan_to_book_on(work: UnitOfWork, person_id: str) -> StoredPlan | None:
         return current
     recall = work.recalls.open_of(person_id)
     return work.plans.get(recall.plan_id) if recall is not None else None
+
+
+def booked_plans(services: Services, work: UnitOfWork, person_id: str, now: datetime) -> list[StoredPlan]:
+    """The plans of a person that have an appointment to come, newest first; more than one is rare."""
+    return [each for each in work.plans.of_person(person_id) if to_come(services, each, now)]
 
 
 def check_booking(

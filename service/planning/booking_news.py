@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import datetime
 
 from service.domain.booking import Appointment, Booking, booking_message, booking_of, news_for
@@ -30,14 +29,15 @@ def tell_in(
     What the person was told last counts. News that has not left yet is overtaken, and where things stand as the person
     knows them nothing is said.
     """
-    messages = [m for m in work.messages.of_person(after.person_id) if m.plan_id == after.id]
-    told, last = _told(services, work, after, messages, now)
+    told, last = _told(services, work, after.person_id, now)
     news = news_for(told, after.appointment)
     booking = None
     if news is not None:
         booking = Booking(sequence=sequence, news=news, appointment=after.appointment)
-    keep = booking.key if booking is not None else last.planned.key if last is not None else ""
-    work.messages.supersede(after.id, keep=frozenset({keep}), kinds=[MessageKind.BOOKING])
+    keep = {booking.key} if booking is not None else {last.planned.key} if last is not None else set()
+    for stored in work.plans.of_person(after.person_id):
+        kept = frozenset(keep) if stored.id == after.id else frozenset()
+        work.messages.supersede(stored.id, keep=kept, kinds=[MessageKind.BOOKING])
     about = after.appointment or told or before.appointment
     if booking is None or about is None:
         return
@@ -53,13 +53,20 @@ def tell_in(
 
 
 def _told(
-    services: Services, work: UnitOfWork, stored: StoredPlan, messages: Sequence[StoredMessage], now: datetime
+    services: Services, work: UnitOfWork, person_id: str, now: datetime
 ) -> tuple[Appointment | None, StoredMessage | None]:
-    """The appointment that the person knows of, still to come, and the message that told it; without one, it was said
-    at the visit."""
-    left = [m for m in messages if m.planned.kind is MessageKind.BOOKING and m.state in MAY_HAVE_LEFT]
-    last = max(left, key=lambda m: (booking_of(m.planned.key).sequence, m.planned.due), default=None)
-    known = booking_of(last.planned.key).appointment if last is not None else work.plans.visit_of(stored).appointment
+    """The appointment that the person knows of, still to come, under whichever plan it stands; and the message that
+    told it, without one it was said at a visit. What was said last counts."""
+    said: list[tuple[datetime, int, Appointment | None, StoredMessage | None]] = [
+        (each.created, -1, each.visit.appointment, None)
+        for each in work.plans.visits_of(person_id)
+        if each.visit.appointment is not None
+    ]
+    for message in work.messages.of_person(person_id):
+        if message.planned.kind is MessageKind.BOOKING and message.state in MAY_HAVE_LEFT:
+            news = booking_of(message.planned.key)
+            said.append((message.handed or message.planned.due, news.sequence, news.appointment, message))
+    _, _, known, last = max(said, key=lambda each: each[:2], default=(now, 0, None, None))
     if known is not None and to_instant(datetime.combine(*known), zone_named(services.clinic.zone)) <= now:
         return None, last
     return known, last

@@ -15,6 +15,7 @@ from service.domain.wall_clock import zone_named
 from service.messages.compose import is_open
 from service.messages.wordings import Wordings
 from service.planning.as_booked import courses_numbered, plan_as_booked
+from service.planning.recalling import to_come
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
@@ -188,6 +189,10 @@ def feed(services: Services, work: UnitOfWork, stored: StoredPlan, contact: Cont
     """The calendar of a plan as a file to download or to subscribe to; None when there was never anything in it."""
     language = calendar_language(services, work, stored, contact)
     states = current_states(services, work, stored, contact, language, link)
+    for other in work.plans.of_person(stored.person_id):  # an appointment stands whichever plan it is under
+        if other.id != stored.id and other.appointment is not None and to_come(services, other, services.clock.now()):
+            theirs = current_states(services, work, other, contact, language, link)
+            states[f"{APPOINTMENT}/{other.id}"] = theirs[APPOINTMENT]
     if not states:
         return None
     name = services.wordings(work).say(Phrase(wording="calendar.name"), language)

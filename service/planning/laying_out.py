@@ -63,7 +63,8 @@ def replan(
     plan = plan_as_booked(services.pack, stored)
     called_for = messages_for(services, plan, contact, stored.appointment, stored.given, invitations)
     if not stored.running:
-        called_for = tuple(m for m in called_for if m.kind in ABOUT_A_VISIT)
+        due_again = work.recalls.goes_on(stored.id)
+        called_for = tuple(m for m in called_for if due_again and m.kind in ABOUT_A_VISIT)
     planned = tuple(m for m in called_for if m.kind not in AT_ONCE and m.due >= now)
     kinds = [kind for kind in MessageKind if kind not in AT_ONCE]
     work.messages.supersede(stored.id, keep=frozenset(m.key for m in called_for), kinds=kinds)

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, time, timedelta
 
-from service.domain.recall import seen
+from service.domain.recall import RecallState, seen
 from service.domain.wall_clock import to_instant, zone_named
 from service.errors import NotAllowedError
 from service.planning.as_booked import follow_softening_in
 from service.planning.attention import MISSED
-from service.planning.laying_out import replan
+from service.planning.laying_out import follow_recall, replan
 from service.planning.recalling import follow_appointment_in, takes_appointments
 from service.services import Services
 from service.storage.records import StoredPlan
@@ -19,6 +19,7 @@ from service.storage.unit_of_work import UnitOfWork
 
 ATTENDED = "appointment-attended"
 
+UNFOUNDED = "recall-unbooked"
 AT_ONCE = 200
 """Plans that are looked at between two reads of the list. Our choice."""
 
@@ -49,13 +50,45 @@ def _take_missed(services: Services, plan_ids: Sequence[str], now: datetime) -> 
             contact = work.people.get(stored.person_id).contact
             if contact.gone:
                 continue  # nobody asks why they did not come
-            _miss(services, work, stored, "tragus", now)
+            _miss(services, work, stored, "tragus", now, wait_days=services.pack.recall.missed_wait_days)
             detail = f"the appointment of {' at '.join(stored.booked or ())}: nobody recorded a visit since"
             work.by_hand.close_open(stored.person_id, (MISSED,), "tragus", now)  # an earlier one is old news
             work.ledger.ask(stored.person_id, MISSED, now, detail=detail)
             work.commit()
             count += 1
     return count
+
+
+def look_for_unfounded(services: Services) -> int:
+    """Find recalls that count as booked although no appointment is left to wait for, and ask these people back; returns
+    how many. An urgent visit on the day of an appointment, or urgent advice withdrawn, leaves such a one behind. To be
+    called after `look_for_missed`, which takes what nobody came to."""
+    with services.open_reading() as work:
+        booked = [each.id for each in work.recalls.all_open() if each.state is RecallState.BOOKED]
+    return sum(_unbook_unfounded(services, recall_id) for recall_id in booked)
+
+
+def _unbook_unfounded(services: Services, recall_id: str) -> bool:
+    now = services.clock.now()
+    today = services.day_of(now)
+    just_past = today - timedelta(days=services.pack.recall.missed_after_days)
+    with services.open_work() as work:
+        recall = work.recalls.get(recall_id)
+        if recall.state is not RecallState.BOOKED:
+            return False
+        for stored in work.plans.of_person(recall.person_id):
+            if stored.appointment is None or stored.appointment[0] <= just_past:
+                continue
+            if stored.appointment[0] > today or takes_appointments(work, stored):
+                return False
+        own = work.plans.get(recall.plan_id)
+        if own.appointment is not None:
+            work.plans.appoint(own.id, None)
+        follow_appointment_in(services, work, replace(own, appointment=None), now, by="tragus")
+        follow_recall(services, work, work.recalls.get(recall_id), now)
+        work.ledger.note("tragus", UNFOUNDED, recall_id, now)
+        work.commit()
+    return True
 
 
 def record_missed(services: Services, plan_id: str, by: str) -> None:
@@ -115,9 +148,11 @@ def _stands(services: Services, work: UnitOfWork, stored: StoredPlan) -> bool:
     return not work.plans.visit_since(stored.person_id, begins)
 
 
-def _miss(services: Services, work: UnitOfWork, stored: StoredPlan, by: str, now: datetime) -> None:
+def _miss(
+    services: Services, work: UnitOfWork, stored: StoredPlan, by: str, now: datetime, *, wait_days: int = 1
+) -> None:
     cleared = replace(stored, appointment=None)
-    follow_appointment_in(services, work, cleared, now, by=by, missed=True)
+    follow_appointment_in(services, work, cleared, now, by=by, missed=True, wait_days=wait_days)
     _clear(services, work, stored, now)
     work.ledger.note(by, MISSED, stored.id, now, before="T".join(stored.booked or ()))
 

@@ -10,10 +10,10 @@ from service.domain.contact import Channel, Contact, compared
 from service.domain.recall import Ended
 from service.domain.wall_clock import zone_named
 from service.planning.aftercare import live_link
-from service.planning.attention import STANDS
+from service.planning.attention import STANDS, WRONG_CONTACT
 from service.planning.laying_out import replan
-from service.planning.recalling import end_in, reopen_in, takes_appointments
-from service.planning.standing import stands
+from service.planning.recalling import end_in, reached_anew_in, reopen_in, takes_appointments
+from service.planning.standing import ask_in, stands
 from service.services import Services
 from service.storage.records import Person
 from service.storage.unit_of_work import UnitOfWork
@@ -56,6 +56,10 @@ def correct_person(services: Services, person_id: str, name: str, born: date | N
         )
         work.people.save(replace(person, name=name, born=born, contact=kept))
         fresh = frozenset(each for each in Channel if _goes_to(before, each) != _goes_to(kept, each))
+        if fresh:
+            reached_anew_in(services, work, person_id, kept, now)
+        if mended and not kept.bad:
+            work.by_hand.close_open(person_id, WRONG_CONTACT, by, now)
         _lay_out_anew(services, work, person_id, kept, now, fresh)
         work.ledger.note(by, "person-corrected", person_id, now)
         for channel in sorted(mended):
@@ -79,6 +83,9 @@ def trust_channel(services: Services, person_id: str, channel: Channel, by: str)
             return
         contact = replace(person.contact, bad=person.contact.bad - {channel})
         work.people.save(replace(person, contact=contact))
+        reached_anew_in(services, work, person_id, contact, now)
+        if not contact.bad:
+            work.by_hand.close_open(person_id, WRONG_CONTACT, by, now)
         _lay_out_anew(services, work, person_id, contact, now, frozenset({channel}))
         work.ledger.note(by, "channel-trusted", person_id, now, channel=channel.value)
         work.commit()
@@ -133,7 +140,7 @@ def _mark(services: Services, person_id: str, by: str, field: str, holds: bool, 
             if field in _ENDS_RECALL:
                 reopen_in(services, work, person_id, by, now)
                 if not contact.gone:
-                    work.by_hand.close_open(person_id, (STANDS,), by, now)
+                    ask_in(services, work, person_id, now)
             _lay_out_anew(services, work, person_id, contact, now)
         work.ledger.note(by, action, person_id, now)
         work.commit()

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 
+from service.domain.contact import Contact
 from service.domain.recall import Ended, Recall, RecallState, Standing, anew, ended, monday, seen
 from service.errors import NotAllowedError
-from service.planning.attention import NO_ANSWER, RETURN_SOON, SETTLED_BY_BOOKING
+from service.planning.attention import MISSED, NO_ANSWER, OVERDUE, RETURN_SOON, SETTLED_BY_BOOKING
 from service.planning.laying_out import replan
 from service.planning.recall_settings import settings_now, today_for
+from service.planning.recalling import BOOKED_AFTER_ALL
 from service.planning.weeks import SPREAD
 from service.services import Services
 from service.storage.recall_views import Listed
@@ -129,6 +131,7 @@ class Decision(StrEnum):
     NOT_NEEDED = "not-needed"
     NO_ANSWER = "no-answer"
     SEEN = "seen"  # came, and the visit is recorded elsewhere
+    LEAVE = "leave-closed"  # it is over, and stays so
 
 
 _ENDS = {
@@ -145,21 +148,25 @@ def decide(
     services: Services, recall_id: str, decision: Decision, by: str, *, reason: str = "", on: date | None = None
 ) -> Recall:
     """Carry out what a person decided; the reason goes on record. A recall that a new round was decided for is invited
-    from `on`, or from tomorrow without it; today means tomorrow. Deciding the same twice changes nothing.
+    from `on`, or from tomorrow without it; today means tomorrow. Deciding the same twice changes nothing. One that was
+    declined or closed by hand may be left closed, or invited again as if nothing had been answered (`may_decide`).
 
-    Raises NotFoundError; NotAllowedError when the recall is over, a visit is booked (move or cancel that instead), or
-    the day lies in the past or too far ahead.
+    Raises NotFoundError; NotAllowedError when this may not be decided of the recall, a visit is booked (move or cancel
+    that instead), or the day lies in the past or too far ahead.
     """
     now = services.clock.now()
     today = services.day_of(now)
     with services.open_work() as work:
         recall = work.recalls.get(recall_id)
         contact = work.people.get(recall.person_id).contact
-        after = _after(recall, decision, now, today, on, earliest=today_for(services, contact, now) + timedelta(days=1))
-        if after == recall:
+        allowed = may_decide(work, recall, contact)
+        earliest = today_for(services, contact, now) + timedelta(days=1)
+        after = _after(recall, decision, allowed, now, today, on, earliest=earliest)
+        if after == recall and decision is not Decision.LEAVE:
             return recall
-        work.recalls.save(after)
-        replan(services, work, work.plans.get(recall.plan_id), contact, now)
+        if after != recall:
+            work.recalls.save(after)
+            replan(services, work, work.plans.get(recall.plan_id), contact, now)
         work.by_hand.close_open(recall.person_id, _settles(services, decision, after), by, now)
         detail = {"decision": decision.value, "reason": reason} | ({"on": on.isoformat()} if on else {})
         work.ledger.note(by, "recall-decided", recall_id, now, **detail)
@@ -168,27 +175,49 @@ def decide(
     return after
 
 
+def may_decide(work: UnitOfWork, recall: Recall, contact: Contact) -> frozenset[Decision]:
+    """What may be decided of this recall now. One that ended goes on only after an end that a booking would take back
+    as well, while it is the one that counts and the person is here."""
+    if recall.state is RecallState.BOOKED:
+        return frozenset({Decision.SEEN})
+    if recall.open:
+        return frozenset(Decision) - {Decision.LEAVE}
+    if recall.ended not in BOOKED_AFTER_ALL or contact.gone:
+        return frozenset()
+    newest = work.recalls.newest_of(recall.person_id)
+    return (
+        frozenset({Decision.INVITE, Decision.LEAVE}) if newest is not None and newest.id == recall.id else frozenset()
+    )
+
+
 def _settles(services: Services, decision: Decision, after: Recall) -> tuple[str, ...]:
     """What nobody need look at any more. A new round for an ear that is late already, and on which much depends, may be
     as silent as the last one: it stays on the list until somebody ticks it off or the person answers."""
     window = after.window
     late = after.invite_on > window.latest and window.weight >= services.pack.recall.heavy_weight
     if decision is not Decision.INVITE or not late:
-        return SETTLED_BY_BOOKING
-    return tuple(each for each in SETTLED_BY_BOOKING if each not in (NO_ANSWER, RETURN_SOON))
+        return (*SETTLED_BY_BOOKING, MISSED)
+    return (*(each for each in SETTLED_BY_BOOKING if each not in (NO_ANSWER, RETURN_SOON, OVERDUE)), MISSED)
 
 
 def _after(
-    recall: Recall, decision: Decision, now: datetime, today: date, on: date | None, *, earliest: date
+    recall: Recall,
+    decision: Decision,
+    allowed: Collection[Decision],
+    now: datetime,
+    today: date,
+    on: date | None,
+    *,
+    earliest: date,
 ) -> Recall:
     if recall.ended is not None and _ENDS.get(decision) is recall.ended:
         return recall
     if recall.state is RecallState.SEEN and decision is Decision.SEEN:
         return recall
-    if not recall.open:
-        raise NotAllowedError("this recall is over: a new plan opens the next one")
-    if recall.state is RecallState.BOOKED and decision is not Decision.SEEN:
-        raise NotAllowedError("a visit is booked: move or cancel the appointment on the person's record instead")
+    if decision not in allowed:
+        raise NotAllowedError(_why_not(recall, allowed))
+    if decision is Decision.LEAVE:
+        return recall
     if decision is Decision.SEEN:
         return seen(recall, now)
     if decision is Decision.INVITE:
@@ -196,5 +225,17 @@ def _after(
             raise NotAllowedError("the day of the invitation lies between today and two years ahead")
         day = max(on or earliest, earliest)
         same = recall.state is RecallState.DUE and recall.round > 1 and recall.invite_on == day
+        if recall.ended is not None:  # asked anew: what was answered before holds no more
+            recall = replace(recall, answer=None, answered=None, answered_by=None)
         return recall if same else anew(recall, day)
     return ended(recall, _ENDS[decision], now)
+
+
+def _why_not(recall: Recall, allowed: Collection[Decision]) -> str:
+    if recall.state is RecallState.BOOKED:
+        return "a visit is booked: move or cancel the appointment on the person's record instead"
+    if recall.open:
+        return "this recall is still open: only one that is over can be left closed"
+    if allowed:
+        return "this recall is over: invite again, or leave it closed"
+    return "this recall is over: a new plan opens the next one"

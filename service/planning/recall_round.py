@@ -7,16 +7,16 @@ from __future__ import annotations
 
 import logging
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, time, timedelta
 
 from service.domain.message import MessageKind, State
 from service.domain.recall import Recall, RecallState, Spacing, invitation_round, moved_to, unanswered_from
 from service.domain.recall_settings import proposed_by
-from service.domain.wall_clock import zone_named
+from service.domain.wall_clock import to_instant, zone_named
 from service.errors import SolvingError
-from service.planning.attention import NO_ANSWER
+from service.planning.attention import NO_ANSWER, OVERDUE, SETTLED_BY_BOOKING
 from service.planning.laying_out import follow_recall, replan
-from service.planning.missed import look_for_missed
+from service.planning.missed import look_for_missed, look_for_unfounded
 from service.planning.recall_settings import settings_now
 from service.planning.recalling import open_in
 from service.planning.refitting import refit
@@ -46,6 +46,7 @@ class RoundDone:
     missed: int
     moved: int
     spaced: int = 0
+    late: int = 0
 
 
 def due(services: Services) -> bool:
@@ -62,9 +63,10 @@ def run(services: Services) -> RoundDone:
     today = services.day_of(services.clock.now())
     done = RoundDone(
         opened=open_missing(services),
-        missed=look_for_missed(services),
+        missed=look_for_missed(services) + look_for_unfounded(services),
         spaced=space_anew(services),
         silent=ask_about_silent(services, today),
+        late=ask_about_late(services, today),
         moved=_weeks(services),
     )
     refit(services)
@@ -174,6 +176,35 @@ def _ask(services: Services, recall_id: str) -> bool:
         )
         work.by_hand.close_open(recall.person_id, (NO_ANSWER,), "tragus", now)  # that of an earlier round
         work.ledger.ask(recall.person_id, NO_ANSWER, now, message_id=last.id, detail=detail)
+        work.commit()
+    return True
+
+
+def ask_about_late(services: Services, today: date) -> int:
+    """Put an ear on which much depends before a person once its latest day is past and nothing is booked, unless they
+    have it on the list already; returns how many."""
+    heavy = services.pack.recall.heavy_weight
+    with services.open_reading() as work:
+        late = [
+            each.id
+            for each in work.recalls.all_open()
+            if each.state is RecallState.DUE and each.window.latest < today and each.window.weight >= heavy
+        ]
+    return sum(_ask_about_late(services, recall_id, today) for recall_id in late)
+
+
+def _ask_about_late(services: Services, recall_id: str, today: date) -> bool:
+    now = services.clock.now()
+    with services.open_work() as work:
+        recall = work.recalls.get(recall_id)
+        latest = recall.window.latest
+        if recall.state is not RecallState.DUE or latest >= today:
+            return False
+        since = to_instant(datetime.combine(latest + timedelta(days=1), time()), zone_named(services.clinic.zone))
+        if work.recalls.asked_since(recall.person_id, SETTLED_BY_BOOKING, since):
+            return False
+        detail = f"nothing is booked, and the latest day for this ear was {latest}; much depends on this visit"
+        work.ledger.ask(recall.person_id, OVERDUE, now, detail=detail)
         work.commit()
     return True
 

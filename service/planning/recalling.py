@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
-from service.domain.contact import Channel
+from service.domain.contact import Channel, Contact
 from service.domain.recall import (
     ENDS_WITH,
     FINAL_ENDS,
@@ -18,6 +18,7 @@ from service.domain.recall import (
     Given,
     Recall,
     RecallState,
+    anew,
     answered,
     ask_on,
     booked,
@@ -30,6 +31,9 @@ from service.domain.recall import (
 from service.domain.wall_clock import to_instant, zone_named
 from service.planning.attention import (
     DECLINED,
+    HELD,
+    LATE,
+    MISSED,
     RETURN_SOON,
     SETTLED_BY_AN_END,
     SETTLED_BY_BOOKING,
@@ -51,8 +55,10 @@ def open_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datet
     was open before is done. None where no ear has a return."""
     before = work.recalls.open_of(stored.person_id)
     if before is not None:
-        work.recalls.save(seen(before, now))
-    work.by_hand.close_open(stored.person_id, SETTLED_BY_BOOKING, stored.by, now)
+        before = seen(before, now)
+        work.recalls.save(before)
+        follow_recall(services, work, before, now)
+    work.by_hand.close_open(stored.person_id, (*SETTLED_BY_BOOKING, MISSED, LATE, HELD), stored.by, now)
     window = window_of(stored.plan, services.pack.recall)
     if window is None:
         return None
@@ -66,29 +72,45 @@ def open_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datet
         opened=now,
     )
     today = today_for(services, work.people.get(stored.person_id).contact, now)
-    if stored.appointment is not None and stored.appointment[0] <= window.latest:
+    if stored.appointment is not None:
+        _ask_if_late(work, recall, stored.appointment[0], now)
+    in_time = stored.appointment is not None and stored.appointment[0] <= window.latest
+    if in_time or (stored.appointment is None and _has_another_date(services, work, recall, now)):
         recall = booked(recall)
     elif recall.invite_on <= today:
-        # The morning of the first invitation has passed: the ear is due so soon that somebody should book it now.
-        recall = replace(recall, invite_on=today + timedelta(days=1))
-        if window.ideal <= today + timedelta(days=services.pack.recall.at_once_days):
-            detail = f"nothing is booked, and the return is due on {window.ideal}, {window.latest} at the latest"
-            work.ledger.ask(stored.person_id, RETURN_SOON, now, detail=detail)
+        recall = replace(recall, invite_on=today + timedelta(days=1))  # the morning of the first invitation has passed
+        _ask_if_soon(services, work, recall, today, now)
     work.recalls.save(recall)
     return recall
 
 
+def _ask_if_soon(services: Services, work: UnitOfWork, recall: Recall, today: date, now: datetime) -> None:
+    """An ear that is due so soon, or late, and is not booked: an invitation may come too late, so a person books it."""
+    window = recall.window
+    if recall.state is RecallState.DUE and window.ideal <= today + timedelta(days=services.pack.recall.at_once_days):
+        detail = f"nothing is booked, and the return is due on {window.ideal}, {window.latest} at the latest"
+        work.ledger.ask(recall.person_id, RETURN_SOON, now, detail=detail)
+
+
+def _ask_if_late(work: UnitOfWork, recall: Recall, on: date, now: datetime) -> None:
+    """A visit that comes after the latest day for an ear looks like any other on every list."""
+    if on > recall.window.latest:
+        detail = f"the visit is on {on}, and the latest day for this ear is {recall.window.latest}"
+        work.ledger.ask(recall.person_id, LATE, now, detail=detail)
+
+
 def withdraw_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datetime) -> None:
     """A plan was withdrawn: its recall ends, and the one that it had ended is taken up again."""
-    recall = work.recalls.open_of(stored.person_id)
+    recall, own = work.recalls.open_of(stored.person_id), work.recalls.of_plan(stored.id)
     if recall is not None and recall.plan_id != stored.id:
         return
-    if recall is not None:
-        work.recalls.save(ended(recall, Ended.REPLACED, now))
+    gone = own.ended if own is not None and own.ended in FINAL_ENDS else None
+    if own is not None and (own.open or gone is not None):
+        work.recalls.save(ended(own, Ended.REPLACED, now))
     work.by_hand.close_open(stored.person_id, SETTLED_BY_BOOKING, "tragus", now)
     before = work.recalls.ended_by(stored.person_id, stored.given)
     if before is not None:
-        after = _taken_up(services, work, before, now)
+        after = _taken_up(services, work, before, now) if gone is None else ended(before, gone, now)
         work.recalls.save(after)
         follow_recall(services, work, after, now)
 
@@ -102,6 +124,8 @@ def _taken_up(services: Services, work: UnitOfWork, recall: Recall, now: datetim
         if stored.running or to_come(services, stored, now):
             return booked(recall)
         work.plans.appoint(stored.id, None)
+    if _has_another_date(services, work, recall, now):
+        return booked(recall)
     return taken_up(recall, today_for(services, work.people.get(recall.person_id).contact, now))
 
 
@@ -125,10 +149,12 @@ def follow_appointment_in(
     *,
     by: str,
     missed: bool = False,
+    wait_days: int = 1,
 ) -> None:
     """The recall of a plan follows its appointment: booked, or asked anew when it was cancelled or missed. A booking
     also closes what the attention list asked about it, and takes back that the person declined. Who declined, and whose
-    booking is cancelled, has declined again.
+    booking is cancelled, has declined again. Where the ear is due within days, a person is asked to book it anew;
+    the person is asked `wait_days` from today at the earliest.
 
     An appointment of urgent advice settles the recall of the plan on hold while that has none itself."""
     other, recall = work.recalls.open_of(stored.person_id), work.recalls.of_plan(stored.id)
@@ -137,17 +163,35 @@ def follow_appointment_in(
         return
     if recall is None:
         return
+    work.by_hand.close_open(stored.person_id, (LATE,), by, now)
     if stored.appointment is not None:
         if recall.open or recall.ended in BOOKED_AFTER_ALL:
             work.recalls.save(booked(recall))
             work.by_hand.close_open(stored.person_id, SETTLED_BY_BOOKING, by, now)
+            _ask_if_late(work, recall, stored.appointment[0], now)
     elif recall.state in (RecallState.BOOKED, RecallState.DUE):  # due: the appointment was too late for an ear
         declined = ENDS_WITH.get(recall.answer) if recall.answer is not None else None
         if declined is not None and not missed:
             work.recalls.save(ended(recall, declined, now))
             return
+        if _has_another_date(services, work, recall, now):
+            return
         today = today_for(services, work.people.get(stored.person_id).contact, now)
-        work.recalls.save(unbooked(recall, today, missed=missed))
+        after = unbooked(recall, today, missed=missed, wait_days=wait_days)
+        work.recalls.save(after)
+        _ask_if_soon(services, work, after, today, now)
+
+
+def _has_another_date(services: Services, work: UnitOfWork, recall: Recall, now: datetime) -> bool:
+    """Whether an appointment in time for it stands under another plan than that of the recall. One of today that
+    belongs to a plan that is over is the visit that was just made."""
+    today = services.day_of(now)
+    return any(
+        each.appointment[0] <= recall.window.latest
+        and (each.appointment[0] > today or (each.running and to_come(services, each, now)))
+        for each in work.plans.of_person(recall.person_id)
+        if each.id != recall.plan_id and each.appointment is not None
+    )
 
 
 def _follow_another_plan(
@@ -161,7 +205,9 @@ def _follow_another_plan(
         after = booked(recall)
         work.by_hand.close_open(stored.person_id, SETTLED_BY_BOOKING, by, now)
     elif recall.state is RecallState.BOOKED:
-        after = unbooked(recall, today_for(services, work.people.get(stored.person_id).contact, now))
+        today = today_for(services, work.people.get(stored.person_id).contact, now)
+        after = unbooked(recall, today)
+        _ask_if_soon(services, work, after, today, now)
     else:
         return
     work.recalls.save(after)
@@ -258,17 +304,32 @@ def wrong_person_in(
     contact = replace(person.contact, bad=person.contact.bad | fresh)
     work.people.save(replace(person, contact=contact))
     work.links.revoke_all(person_id, now)
+    recall = work.recalls.open_of(person_id)
+    if recall is not None and recall.state is not RecallState.BOOKED:
+        recall = answered(recall, Given(answer=Answer.WRONG, by=by, at=now))
+        if recall.state is RecallState.DUE and work.recalls.invitations_out([recall]):
+            # Whoever reads the next one was never asked: it is a first invitation again, and goes at once.
+            recall = anew(recall, today_for(services, contact, now) + timedelta(days=1))
+        work.recalls.save(recall)
     for stored in work.plans.of_person(person_id):
         if takes_appointments(work, stored):
             replan(services, work, stored, contact, now)
-    recall = work.recalls.open_of(person_id)
-    if recall is not None and recall.state is not RecallState.BOOKED:
-        work.recalls.save(answered(recall, Given(answer=Answer.WRONG, by=by, at=now)))
     if not contact.gone:
-        ways = ", ".join(each for each in Channel if each in fresh)
+        ways = ", ".join(each for each in Channel if each in contact.bad)
+        work.by_hand.close_open(person_id, (WRONG_PERSON,), "tragus", now)  # the new entry names every way
         work.inbound.ask(person_id, WRONG_PERSON, now, detail=f"{ways}: somebody answered that this is not for them")
     for channel in sorted(fresh):
         work.ledger.note("patient", "wrong-person", person_id, now, channel=channel.value, by=by)
+
+
+def reached_anew_in(services: Services, work: UnitOfWork, person_id: str, contact: Contact, now: datetime) -> None:
+    """The person can be reached by another number or address: where no invitation of the round went out although its
+    day has come, they are asked from tomorrow on as if for the first time."""
+    recall, today = work.recalls.open_of(person_id), today_for(services, contact, now)
+    if recall is None or recall.state is not RecallState.DUE or recall.invite_on > today or contact.gone:
+        return
+    if not work.recalls.invitations_out([recall]):
+        work.recalls.save(anew(recall, today + timedelta(days=1)))
 
 
 def _for_a_person(services: Services, before: Recall, after: Recall, answer: Answer) -> str | None:

@@ -6,10 +6,14 @@ that moving it moves one entry (RFC 5546 section 2.1.5).
 
 from __future__ import annotations
 
-from datetime import datetime
+from dataclasses import replace
+from datetime import date, datetime, time
 
+from service.domain.plan import Status
 from service.planning.attention import STANDS
-from service.planning.calendar import APPOINTMENT
+from service.planning.booking_news import tell_in
+from service.planning.calendar import APPOINTMENT, revise_appointment_in
+from service.planning.laying_out import replan
 from service.planning.recalling import takes_appointments
 from service.services import Services
 from service.storage.records import StoredPlan
@@ -31,43 +35,91 @@ def over_but_booked(services: Services, work: UnitOfWork, person_id: str, now: d
 
 
 def take_over_in(services: Services, work: UnitOfWork, stored: StoredPlan, by: str, now: datetime) -> None:
-    """A plan gets an appointment: it takes the place of any that stood under a plan that is over."""
-    for earlier in over_but_booked(services, work, stored.person_id, now):
-        if earlier.id != stored.id:
-            _hand_on(work, earlier, stored, by, now)
-    work.by_hand.close_open(stored.person_id, (STANDS,), by, now)
+    """A plan gets an appointment and had none: it takes the place of the one that stood under another plan, be that
+    over or on hold. To be called before the recall follows."""
+    own = work.plans.calendar_states(stored.id).get(APPOINTMENT)
+    others = [each for each in work.plans.of_person(stored.person_id) if each.id != stored.id]
+    booked = [each for each in others if stands(services, each, now)]
+    standing = next((each for each in booked if each.appointment == stored.appointment), next(iter(booked), None))
+    if standing is None and own is None:
+        cancelled = next((each for each in others if _called_off(services, work, each, now)), None)
+        if cancelled is not None:  # whoever was not told of that yet has it in their calendar: it moves
+            _hand_entry_on(services, work, cancelled, stored)
+    if standing is not None and (own is None or own.item.cancelled):
+        _hand_entry_on(services, work, standing, stored)
+        work.plans.appoint(standing.id, None)
+        if standing.running:
+            contact = work.people.get(stored.person_id).contact
+            replan(services, work, replace(standing, appointment=None), contact, now)
+        work.ledger.note(by, TAKEN_OVER, standing.id, now, before=_slot(standing), by=stored.id)
+    ask_in(services, work, stored.person_id, now)
 
 
 def ask_in(services: Services, work: UnitOfWork, person_id: str, now: datetime) -> None:
-    """Put before a person what stands under plans that are over, if anything does."""
-    for earlier in over_but_booked(services, work, person_id, now):
-        detail = f"{' at '.join(earlier.booked or ())}: book it on the present plan if it stands, or cancel it"
+    """Put before a person what stands under plans that are over; take it off the list when nothing does."""
+    work.by_hand.close_open(person_id, (STANDS,), "tragus", now)
+    slots = [" at ".join(each.booked or ()) for each in over_but_booked(services, work, person_id, now)]
+    if slots:
+        detail = f"{', '.join(slots)}: book it on the present plan if it stands, or cancel it"
         work.ledger.ask(person_id, STANDS, now, detail=detail)
 
 
 def give_back_in(services: Services, work: UnitOfWork, withdrawn: StoredPlan, by: str, now: datetime) -> None:
-    """A plan is withdrawn whose appointment stands: it goes back to the plan by which the person will be due again.
-    To be called before that recall is taken up; `ask_in` after it finds what is left."""
-    before = work.recalls.ended_by(withdrawn.person_id, withdrawn.given)
-    if before is None or not stands(services, withdrawn, now):
+    """A plan is withdrawn: its appointment and its calendar entry go back to the plan before it, which counts again.
+    Where it had taken another appointment over, that one stands again, and a person says what becomes of the later
+    one. To be called before the recall is taken up; `ask_in` after it finds what is left."""
+    earlier = _before(work, withdrawn)
+    if earlier is None:
         return
-    earlier = work.plans.get(before.plan_id)
-    if stands(services, earlier, now):
+    own = work.plans.calendar_states(earlier.id).get(APPOINTMENT)
+    if own is None or own.item.cancelled:
+        _hand_entry_on(services, work, withdrawn, earlier)
+    if not stands(services, withdrawn, now) or stands(services, earlier, now):
         return
-    work.plans.appoint(earlier.id, withdrawn.appointment)
-    _hand_on(work, withdrawn, earlier, by, now)
+    back = replace(withdrawn, appointment=_taken_from(work, earlier, withdrawn) or withdrawn.appointment)
+    if not stands(services, back, now):
+        return
+    work.plans.appoint(earlier.id, back.appointment)
+    if back.appointment == withdrawn.appointment:
+        work.plans.appoint(withdrawn.id, None)
+        work.ledger.note(by, TAKEN_OVER, withdrawn.id, now, before=_slot(withdrawn), by=earlier.id)
+    booked = replace(earlier, appointment=back.appointment)
+    contact = work.people.get(earlier.person_id).contact
+    tell_in(services, work, earlier, booked, contact, revise_appointment_in(services, work, booked, now), now)
 
 
-def settled_in(services: Services, work: UnitOfWork, person_id: str, by: str, now: datetime) -> None:
-    """An appointment was cancelled: nobody need ask about it any more, unless another one stands."""
-    if not over_but_booked(services, work, person_id, now):
-        work.by_hand.close_open(person_id, (STANDS,), by, now)
+def _before(work: UnitOfWork, withdrawn: StoredPlan) -> StoredPlan | None:
+    """The plan that counts again when this one is withdrawn; None where there is none."""
+    if withdrawn.plan.urgent:
+        plans = work.plans.of_person(withdrawn.person_id)
+        return next((each for each in plans if each.status is Status.ON_HOLD and each.id != withdrawn.id), None)
+    recall = work.recalls.ended_by(withdrawn.person_id, withdrawn.given)
+    return work.plans.get(recall.plan_id) if recall is not None else None
 
 
-def _hand_on(work: UnitOfWork, earlier: StoredPlan, after: StoredPlan, by: str, now: datetime) -> None:
-    own = work.plans.calendar_states(after.id).get(APPOINTMENT)
-    known = APPOINTMENT in work.plans.calendar_states(earlier.id)
-    if known and (own is None or own.item.cancelled):
-        work.plans.hand_calendar_entry_on(earlier.id, after.id, APPOINTMENT)
-    work.plans.appoint(earlier.id, None)
-    work.ledger.note(by, TAKEN_OVER, earlier.id, now, before="T".join(earlier.booked or ()), by=after.id)
+def _called_off(services: Services, work: UnitOfWork, stored: StoredPlan, now: datetime) -> bool:
+    """Whether a plan had an appointment for a later day that was cancelled."""
+    entry = work.plans.calendar_states(stored.id).get(APPOINTMENT)
+    if entry is None or stored.appointment is not None or not isinstance(entry.item.start, datetime):
+        return False
+    return entry.item.start.date() > services.day_of(now)
+
+
+def _taken_from(work: UnitOfWork, earlier: StoredPlan, by: StoredPlan) -> tuple[date, time] | None:
+    """The appointment that one plan last took over from another."""
+    for note in work.ledger.history(earlier.id, only=(TAKEN_OVER,)):
+        if note.detail["by"] == by.id:
+            moment = datetime.fromisoformat(str(note.detail["before"]))
+            return moment.date(), moment.time()
+    return None
+
+
+def _hand_entry_on(services: Services, work: UnitOfWork, before: StoredPlan, after: StoredPlan) -> None:
+    """The calendar entry goes on under another plan. What the first one may book later is another entry, so it gets
+    another seed: one UID is never two appointments."""
+    if APPOINTMENT in work.plans.calendar_states(before.id):
+        work.plans.hand_calendar_entry_on(before.id, after.id, APPOINTMENT, seed=services.new_id())
+
+
+def _slot(stored: StoredPlan) -> str:
+    return "T".join(stored.booked or ())

@@ -152,8 +152,12 @@ class Plans:
         return list(self._session.scalars(query))
 
     def visit_since(self, person_id: str, since: datetime) -> bool:
-        """Whether a visit of this person was recorded at this instant or later."""
-        query = select(VisitRow.id).where(VisitRow.person_id == person_id, VisitRow.created >= since)
+        """Whether a visit of this person was recorded at this instant or later, and its plan was not withdrawn."""
+        query = select(VisitRow.id).where(
+            VisitRow.person_id == person_id,
+            VisitRow.created >= since,
+            ~exists().where(PlanRow.visit_id == VisitRow.id, PlanRow.status == Status.REVOKED.value),
+        )
         return self._session.scalar(query.limit(1)) is not None
 
     def calendar_states(self, plan_id: str) -> dict[str, ItemState]:
@@ -162,9 +166,9 @@ class Plans:
         rows = self._session.scalars(select(CalendarStateRow).where(CalendarStateRow.plan_id == plan_id))
         return {row.key: _state(row.document) for row in rows}
 
-    def hand_calendar_entry_on(self, before: str, after: str, key: str) -> None:
-        """A calendar entry goes on under another plan, with its UID and SEQUENCE; that plan's own one ends, if it had
-        one that was never in a calendar of its own."""
+    def hand_calendar_entry_on(self, before: str, after: str, key: str, *, seed: str) -> None:
+        """A calendar entry goes on under another plan, with its UID and SEQUENCE, in the place of a cancelled one. New
+        entries of the plan that had it are made from another seed."""
         self._session.execute(
             delete(CalendarStateRow).where(CalendarStateRow.plan_id == after, CalendarStateRow.key == key)
         )
@@ -173,6 +177,7 @@ class Plans:
             .where(CalendarStateRow.plan_id == before, CalendarStateRow.key == key)
             .values(plan_id=after)
         )
+        self._session.execute(update(PlanRow).where(PlanRow.id == before).values(calendar_seed=seed))
         self._session.expire_all()
 
     def save_calendar_states(self, plan_id: str, states: Mapping[str, ItemState]) -> None:

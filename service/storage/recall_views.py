@@ -10,7 +10,7 @@ from datetime import date, datetime
 from itertools import groupby
 from typing import Any, cast
 
-from sqlalchemy import ColumnElement, Table, and_, case, exists, func, select
+from sqlalchemy import ColumnElement, String, Table, and_, case, exists, func, literal, select
 from sqlalchemy.orm import Session
 
 from service import codec
@@ -81,12 +81,18 @@ _INVITED = exists().where(_M.plan_id == _R.plan_id, *_HANDED)
 """Any invitation of the plan has gone out, whichever its round: enough for a count."""
 
 
+_ASKED = exists().where(
+    _M.plan_id == _R.plan_id, *_HANDED, _M.key.like(literal("return-due/").concat(_R.round.cast(String)).concat("/%"))
+)
+"""An invitation of the present round has gone out."""
+
+
 def _standing(today: date) -> ColumnElement[str]:
     """The standing of a recall as the database sees it; `domain/recall.standing` says the same of one recall."""
     return case(
         (_R.state != RecallState.DUE.value, _R.state),
         (_R.latest < today, Standing.OVERDUE.value),
-        (_INVITED, Standing.INVITED.value),
+        (_ASKED, Standing.INVITED.value),
         else_=Standing.DUE.value,
     )
 

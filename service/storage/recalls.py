@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import cast
 
-from sqlalchemy import Table, bindparam, case, func, select, update
+from sqlalchemy import Table, bindparam, case, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.contact import Channel
@@ -122,6 +122,15 @@ class Recalls:
         """Whether this was on the attention list already, be it open or done."""
         query = select(AttentionRow.id).where(
             AttentionRow.person_id == person_id, AttentionRow.reason == reason, AttentionRow.message_id == message_id
+        )
+        return self._session.scalar(query.limit(1)) is not None
+
+    def asked_since(self, person_id: str, reasons: tuple[str, ...], since: datetime) -> bool:
+        """Whether a person has one of these on the attention list, or had it put there since (UTC), done or not."""
+        query = select(AttentionRow.id).where(
+            AttentionRow.person_id == person_id,
+            AttentionRow.reason.in_(reasons),
+            or_(AttentionRow.done.is_(None), AttentionRow.at >= since),
         )
         return self._session.scalar(query.limit(1)) is not None
 

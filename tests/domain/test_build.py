@@ -563,3 +563,28 @@ def test_every_part_of_a_plan_names_where_it_comes_from() -> None:
     origins += [because for back in made.returns for because in back.because]
     assert all(because.origin and because.sources for because in origins)
     assert {source for because in origins for source in because.sources} <= set(the_pack().sources)
+
+
+def test_a_rule_asks_for_a_return_where_the_aftercare_has_none() -> None:
+    cleared = an_ear("hard-wax-cleared")
+    assert plan(a_visit(cleared)).returns == ()
+    (back,) = plan(a_visit(cleared, history=frozenset({"diabetes"}))).returns
+    assert [(each - VISIT_DAY).days for each in (back.earliest, back.on, back.latest)] == [91, 182, 182]
+    assert [because.origin for because in back.because] == ["low-immunity-earlier-return"]
+    assert [phrase.wording for phrase in back.phrases] == ["back.check"]
+
+
+def test_a_return_that_a_rule_asks_for_may_be_earlier_and_not_later() -> None:
+    def chosen(days: int) -> Plan:
+        choice = {Side.RIGHT: EarChoice(return_days=days)}
+        return plan(a_visit(an_ear("hard-wax-cleared"), history=frozenset({"diabetes"}), choices=choice))
+
+    (back,) = chosen(100).returns
+    assert (back.on - VISIT_DAY).days == 100
+    assert [because.origin for because in back.because] == ["low-immunity-earlier-return"]
+    with pytest.raises(VisitError, match="183 is outside 91 to 182"):
+        chosen(183)
+
+
+def test_nothing_to_treat_asks_nobody_back() -> None:
+    assert plan(a_visit(an_ear("normal"), history=frozenset({"diabetes"}))).returns == ()

@@ -312,25 +312,25 @@ def test_a_damaged_record_is_refused() -> None:
 SAID = {
     "the level is reached": (
         (OWN, {}),
-        "By 412 ears on record and this ear’s own past (wax back after 2 of 3 clearings, found at 160 to 240 days, "
-        "sooner than in ears like it), the chance of a hard plug stays under the clinic’s 20% for about 100 days.",
+        "By 412 ears on record and this ear’s own past (wax back after 2 of 3 clearings, found 160 to 240 days after each, "
+        "sooner than in ears like it), the chance of wax that needs removal stays under the clinic’s 20% for about 100 days.",
     ),
     "held at the latest": (
         (OWN, {"within": (30, 90)}),
-        "By 412 ears on record and this ear’s own past (wax back after 2 of 3 clearings, found at 160 to 240 days, "
-        "sooner than in ears like it), the chance of a hard plug at 90 days, the latest that this aftercare allows, "
+        "By 412 ears on record and this ear’s own past (wax back after 2 of 3 clearings, found 160 to 240 days after each, "
+        "sooner than in ears like it), the chance of wax that needs removal at 90 days, the latest that this aftercare allows, "
         "is about 17%, under the clinic’s 20%.",
     ),
     "held at the earliest": (
         ([Gap(ear="", days_clear=0, days_returned=40)] * 2, {"within": (90, 365), "level": 0.125}),
-        "By 412 ears on record and this ear’s own past (wax back after both clearings, found at 40 days, "
-        "sooner than in ears like it), the chance of a hard plug at 90 days, the earliest that this aftercare allows, "
+        "By 412 ears on record and this ear’s own past (wax back after both clearings, found 40 days after each, "
+        "sooner than in ears like it), the chance of wax that needs removal at 90 days, the earliest that this aftercare allows, "
         "is about 32%, over the clinic’s 12.5%.",
     ),
     "never back": (
         ([Gap(ear="", days_clear=500, days_returned=None)], {"clear_for": 500}),
         "By 412 ears on record and this ear’s own past (wax not back so far after its one clearing), "
-        "the chance of a hard plug stays under the clinic’s 20% for about 39 days from today.",
+        "the chance of wax that needs removal stays under the clinic’s 20% for about 39 days from today.",
     ),
 }
 

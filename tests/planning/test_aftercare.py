@@ -207,3 +207,11 @@ def test_a_channel_that_the_person_starts_again_is_tried_again() -> None:
     assert the_dose(services).tried == {Channel.TEXT}
     start_channel(services, "maud", Channel.TEXT, "patient", "page")
     assert the_dose(services).tried == frozenset()
+
+
+def test_a_red_flag_is_of_its_day_and_no_part_of_the_lasting_history() -> None:
+    services, _ = a_service()
+    a_person(services)
+    give(services, "maud", a_visit(history=frozenset({"stroke-signs", "diabetes"})), by="nurse")
+    with services.open_reading() as work:
+        assert work.people.get("maud").history == {"diabetes"}

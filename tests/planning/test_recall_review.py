@@ -14,6 +14,7 @@ from service.domain.contact import Channel
 from service.domain.message import Inbound, MessageKind, State
 from service.domain.plan import Status
 from service.domain.recall import Answer, Ended, Recall, RecallState
+from service.errors import NotAllowedError
 from service.inbound.replies import Meaning, take_inbound
 from service.planning import recall_round
 from service.planning.aftercare import give, set_status
@@ -383,7 +384,8 @@ def test_who_asked_for_later_then_came_to_an_arrangement_and_missed_it_is_asked_
     book(services, stored.id, (on, time(10)), "desk")
     clock.at = datetime.combine(on + timedelta(days=5), time(3), UTC)
     assert look_for_missed(services) == 1
-    assert open_recall(services).invite_on == clock.at.date() + timedelta(days=1)
+    wait = services.pack.recall.missed_wait_days  # so that the desk can say that they came
+    assert open_recall(services).invite_on == clock.at.date() + timedelta(days=wait)
 
 
 def test_who_asked_for_later_and_whose_booking_is_cancelled_is_asked_when_they_chose() -> None:
@@ -420,3 +422,73 @@ def test_a_second_silent_round_takes_the_place_of_the_first_on_the_list() -> Non
     with services.open_reading() as work:
         reasons = [each.reason for each in work.ledger.attention()]
     assert reasons.count("recall-no-answer") == 1
+
+
+CLOSED_BY = [Decision.DECLINED, Decision.ELSEWHERE, Decision.NO_ANSWER, Decision.NOT_NEEDED]
+
+
+@pytest.mark.parametrize("decided", CLOSED_BY)
+def test_who_declined_or_was_closed_by_hand_can_be_invited_again_from_a_day_on(decided: Decision) -> None:
+    services, stored, clock, sent = given()
+    to_first_invitation(services, clock)
+    recall = open_recall(services)
+    decide(services, recall.id, decided, "desk", reason="on the telephone")
+    assert waiting(services) == {}
+    day = clock.at.date() + timedelta(days=30)
+    after = decide(services, recall.id, Decision.INVITE, "desk", reason="they think again", on=day)
+    assert (after.state, after.ended, after.closed, after.invite_on, after.round) == (
+        RecallState.DUE, None, None, day, recall.round + 1)  # fmt: skip
+    assert min(waiting(services).values()) == day
+    assert decide(services, recall.id, Decision.INVITE, "desk", reason="they think again", on=day) == after
+    clock.at = datetime.combine(day, time(12), UTC)
+    before = len(sent.sent)
+    send_due(services, "worker")
+    assert len(sent.sent) == before + 1
+    says(services, Answer.BOOK, clock)
+    assert of_plan(services, stored.id).state is RecallState.ANSWERED
+
+
+def test_whoever_is_invited_again_after_a_no_and_cancels_a_booking_goes_on_being_invited() -> None:
+    services, stored, clock, _ = given()
+    to_first_invitation(services, clock)
+    says(services, Answer.NO, clock)
+    assert "recall-declined" in attention(services)
+    decide(services, of_plan(services, stored.id).id, Decision.INVITE, "desk", reason="the daughter asked")
+    assert "recall-declined" not in attention(services)
+    assert open_recall(services).answer is None
+    book(services, stored.id, (clock.at.date() + timedelta(days=20), time(10)), "desk")
+    book(services, stored.id, None, "desk")
+    assert open_recall(services).state is RecallState.DUE and waiting(services)
+
+
+def test_a_no_is_left_closed_and_nobody_is_asked_about_it_any_more() -> None:
+    services, stored, clock, _ = given()
+    to_first_invitation(services, clock)
+    says(services, Answer.NO, clock)
+    recall = of_plan(services, stored.id)
+    assert decide(services, recall.id, Decision.LEAVE, "desk", reason="spoke to them") == recall
+    assert "recall-declined" not in attention(services)
+    with services.open_reading() as work:
+        line = work.ledger.history(recall.id)[0]
+    assert (line.action, line.detail["decision"], line.detail["reason"]) == (
+        "recall-decided", "leave-closed", "spoke to them")  # fmt: skip
+
+
+def test_other_ends_are_not_invited_again() -> None:
+    services, stored, clock, _ = given()
+    first = open_recall(services)
+    with pytest.raises(NotAllowedError, match="still open"):
+        decide(services, first.id, Decision.LEAVE, "desk", reason="x")
+    decide(services, first.id, Decision.DECLINED, "desk", reason="x")
+    for again in (Decision.SEEN, Decision.ELSEWHERE):
+        with pytest.raises(NotAllowedError, match="invite again, or leave it closed"):
+            decide(services, first.id, again, "desk", reason="x")
+    mark_left(services, "maud", "desk", left=True)
+    with pytest.raises(NotAllowedError, match="a new plan opens the next one"):
+        decide(services, first.id, Decision.INVITE, "desk", reason="x")
+    mark_left(services, "maud", "desk", left=False)
+    clock.forward(days=1)
+    give(services, "maud", CAVITY, "clinician")
+    with pytest.raises(NotAllowedError, match="a new plan opens the next one"):
+        decide(services, first.id, Decision.INVITE, "desk", reason="another one counts now")
+    assert of_plan(services, stored.id).ended is Ended.DECLINED

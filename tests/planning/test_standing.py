@@ -16,12 +16,14 @@ from service.domain.plan import Status
 from service.domain.recall import Recall, RecallState
 from service.errors import NotAllowedError
 from service.ops.appointments import import_appointments
+from service.planning import recall_round
 from service.planning.aftercare import give, set_status
 from service.planning.appointments import book
-from service.planning.attention import MISSED, NOT_ASKED, SOFTEN_AGAIN, STANDS
+from service.planning.attention import HELD, LATE, MISSED, NOT_ASKED, SOFTEN_AGAIN, STANDS
 from service.planning.calendar import feed
 from service.planning.missed import look_for_missed, record_attended, record_missed
 from service.planning.people import mark_died
+from service.planning.preferences import pause
 from service.storage.records import StoredPlan
 
 FIRST = (date(2026, 12, 20), time(10, 30))
@@ -65,15 +67,19 @@ class World:
             return {each.reason: each.detail for each in work.ledger.attention()}
 
     def entry(self, plan: StoredPlan) -> icalendar.Event:
-        """The appointment in the calendar of a plan, as it is fetched now."""
+        """The one appointment in the calendar of a plan, as it is fetched now."""
+        (found,) = self.entries(plan)
+        return found
+
+    def entries(self, plan: StoredPlan) -> list[icalendar.Event]:
+        """The appointments in the calendar of a plan, its own first."""
         with self.services.open_work() as work:
             stored, contact = work.plans.get(plan.id), work.people.get("maud").contact
             data = feed(self.services, work, stored, contact, "https://clinic.example/p/x")
             work.commit()
         assert data is not None
         events = icalendar.Calendar.from_ical(data).walk("VEVENT")
-        (found,) = [each for each in events if each["TRANSP"] == "OPAQUE"]
-        return found
+        return [each for each in events if each["TRANSP"] == "OPAQUE"]
 
     def waiting(self, *kinds: MessageKind) -> set[tuple[str, str]]:
         """The plan and key of what is still to be sent."""
@@ -120,7 +126,6 @@ def test_what_stands_under_a_plan_that_is_over_can_be_cancelled_and_the_person_i
     before = world.entry(world.first)
     world.clock.forward(days=3)
     world.give()
-    open_before = world.recall()
     world.book(world.first, None)
     send_due(world.services, "worker")
     (told,) = [sent for sent in world.recorder.sent if "is cancelled" in sent.message.text]
@@ -128,7 +133,6 @@ def test_what_stands_under_a_plan_that_is_over_can_be_cancelled_and_the_person_i
     (event,) = icalendar.Calendar.from_ical(attached.data).walk("VEVENT")
     assert (event["UID"], event["STATUS"], event["SEQUENCE"]) == (before["UID"], "CANCELLED", 1)
     assert STANDS not in world.attention() and NOT_ASKED not in world.attention()
-    assert world.recall() == open_before, "the return of the newer plan is asked for as before"
     assert world.first.id not in {plan for plan, _ in world.waiting(MessageKind.COURSE_END, MessageKind.DOSE)}
 
 
@@ -146,14 +150,108 @@ def test_a_withdrawn_plan_gives_the_appointment_back_with_the_return() -> None:
     world = World()
     uid = world.entry(world.first)["UID"]
     world.clock.forward(days=3)
-    wrong = world.give(LATER)
+    wrong = world.give(FIRST)
     world.entry(wrong)
     world.withdraw(wrong)
-    assert (world.plan(wrong).appointment, world.plan(world.first).appointment) == (None, LATER)
+    assert (world.plan(wrong).appointment, world.plan(world.first).appointment) == (None, FIRST)
     assert (world.recall().plan_id, world.recall().state) == (world.first.id, RecallState.BOOKED)
     assert world.entry(world.first)["UID"] == uid
     assert world.first.id in {plan for plan, _ in world.waiting(MessageKind.APPOINTMENT)}
     assert STANDS not in world.attention()
+
+
+def test_a_withdrawn_plan_that_had_moved_the_appointment_gives_the_earlier_one_back_and_asks() -> None:
+    """It may have been given to the wrong person, and its appointment be theirs."""
+    world = World()
+    uid = world.entry(world.first)["UID"]
+    world.clock.forward(days=3)
+    wrong = world.give(LATER)
+    assert world.plan(world.first).appointment is None
+    world.withdraw(wrong)
+    assert (world.plan(wrong).appointment, world.plan(world.first).appointment) == (LATER, FIRST)
+    assert world.attention()[STANDS].startswith("2026-12-27 at 14:00:")
+    own, theirs = world.entries(world.first)
+    assert (own["UID"], own["STATUS"]) == (uid, "CONFIRMED")
+    assert theirs["UID"] != uid, "one UID is never two appointments"
+
+
+def test_an_appointment_that_was_given_back_is_cancelled_in_words_and_in_the_calendar() -> None:
+    world = World(None)
+    world.clock.forward(days=3)
+    wrong = world.give(FIRST)
+    uid = world.entry(wrong)["UID"]
+    world.withdraw(wrong)
+    world.book(world.first, None)
+    send_due(world.services, "worker")
+    (told,) = [sent for sent in world.recorder.sent if "is cancelled" in sent.message.text]
+    (attached,) = [each for each in told.message.attachments if each.method == "CANCEL"]
+    (event,) = icalendar.Calendar.from_ical(attached.data).walk("VEVENT")
+    assert (event["UID"], event["SEQUENCE"]) == (uid, 1)
+
+
+def test_news_that_a_withdrawn_plan_had_not_sent_is_sent_by_the_plan_that_has_the_appointment_now() -> None:
+    world = World(None)
+    world.clock.forward(days=3)
+    wrong = world.give()
+    world.book(wrong, FIRST)
+    world.withdraw(wrong)
+    send_due(world.services, "worker")
+    assert [sent for sent in world.recorder.sent if "is booked for" in sent.message.text]
+
+
+def test_a_sequence_never_falls_though_plans_come_and_go() -> None:
+    """RFC 5546 section 2.1.5: a REQUEST with a lower SEQUENCE than the last is ignored."""
+    world = World()
+    uid = world.entry(world.first)["UID"]
+    world.clock.forward(days=3)
+    second = world.give(FIRST)
+    world.book(second, None)
+    cancelled = world.entry(second)
+    assert (cancelled["UID"], cancelled["STATUS"], cancelled["SEQUENCE"]) == (uid, "CANCELLED", 1)
+    world.withdraw(second)
+    world.book(world.first, LATER)
+    again = world.entry(world.first)
+    assert (again["UID"], again["STATUS"], again["SEQUENCE"]) == (uid, "CONFIRMED", 2)
+
+
+def test_an_appointment_on_another_day_under_the_next_plan_has_moved() -> None:
+    world = World()
+    world.clock.forward(days=3)
+    second = world.give()
+    world.book(second, LATER)
+    send_due(world.services, "worker")
+    assert [sent for sent in world.recorder.sent if "has moved" in sent.message.text]
+
+
+def test_an_appointment_given_after_a_cancellation_that_nobody_heard_of_moves_the_old_entry() -> None:
+    world = World()
+    uid = world.entry(world.first)["UID"]
+    world.book(world.first, None)
+    world.clock.forward(minutes=10)
+    second = world.give(LATER)
+    entry = world.entry(second)
+    assert (entry["UID"], entry["STATUS"], entry["SEQUENCE"]) == (uid, "CONFIRMED", 2)
+    send_due(world.services, "worker")
+    assert not [sent for sent in world.recorder.sent if "is cancelled" in sent.message.text]
+
+
+def test_who_came_is_not_invited_by_a_plan_that_was_taken_up_meanwhile() -> None:
+    world = World(None)
+    world.clock.forward(days=3)
+    world.withdraw(world.give())
+    assert world.first.id in {plan for plan, _ in world.waiting(MessageKind.RETURN_DUE)}
+    world.clock.forward(days=3)
+    world.give()
+    assert world.first.id not in {plan for plan, _ in world.waiting(MessageKind.RETURN_DUE)}
+
+
+def test_a_visit_of_a_withdrawn_plan_hides_no_missed_appointment() -> None:
+    world = World()
+    world.clock.at = datetime.combine(FIRST[0], time(8), UTC)
+    world.withdraw(world.give())
+    world.clock.forward(days=5)
+    assert look_for_missed(world.services) == 1
+    assert world.recall().state is RecallState.DUE
 
 
 def test_nothing_but_visits_is_said_again_of_a_plan_that_is_over() -> None:
@@ -241,12 +339,51 @@ def test_a_visit_for_urgent_advice_leaves_the_return_to_be_asked_for(act: object
     assert (world.recall().state, world.recall().missed) == (RecallState.DUE, 0)
 
 
-def test_an_own_appointment_counts_before_that_of_urgent_advice() -> None:
-    world = World(LATER)
-    urgent = world.give(FIRST, urgent=True)
-    world.book(urgent, None)
+def test_urgent_advice_takes_the_one_appointment_over_and_gives_it_back() -> None:
+    world = World()
+    uid = world.entry(world.first)["UID"]
+    urgent = world.give(FIRST, urgent=True)  # as the form has it typed already
+    assert (world.plan(world.first).appointment, world.plan(urgent).appointment) == (None, FIRST)
     assert world.recall().state is RecallState.BOOKED
-    assert world.plan(world.first).appointment == LATER
+    world.withdraw(urgent)
+    assert (world.plan(world.first).appointment, world.plan(urgent).appointment) == (FIRST, None)
+    assert (world.recall().state, world.entry(world.first)["UID"]) == (RecallState.BOOKED, uid)
+    assert HELD in world.attention(), "somebody says whether the plan on hold goes on"
+    set_status(world.services, world.first.id, Status.ACTIVE, "nurse", "it goes on")
+    assert HELD not in world.attention()
+
+
+def test_the_appointment_of_a_plan_on_hold_stays_in_the_calendar_and_is_reminded_of() -> None:
+    world = World()
+    uid = world.entry(world.first)["UID"]
+    urgent = world.give(urgent=True)
+    assert world.entry(urgent)["UID"] == uid
+    world.clock.at = datetime.combine(FIRST[0] - timedelta(days=1), time(12), UTC)
+    send_due(world.services, "worker")
+    assert [sent for sent in world.recorder.sent if "appointment is on" in sent.message.text]
+
+
+@pytest.mark.parametrize("how", ["another urgent visit", "urgent advice withdrawn"])
+def test_a_return_whose_appointment_fell_away_by_urgent_advice_is_asked_for_again(how: str) -> None:
+    world = World(None)
+    urgent = world.give(FIRST, urgent=True)
+    world.clock.at = datetime.combine(FIRST[0], time(14), UTC)
+    if how == "another urgent visit":
+        world.give(urgent=True)
+    else:
+        world.withdraw(urgent)
+    assert world.recall().state is RecallState.BOOKED
+    world.clock.forward(days=4)
+    recall_round.run(world.services)
+    assert world.recall().state is RecallState.DUE
+
+
+def test_a_visit_booked_too_late_for_an_ear_is_on_the_list_until_it_is_moved() -> None:
+    world = World(None)
+    world.book(world.first, (world.recall().window.latest + timedelta(days=9), time(9)))
+    assert LATE in world.attention()
+    world.book(world.first, LATER)
+    assert LATE not in world.attention()
 
 
 # --- who died --------------------------------------------------------------------------------------------------------
@@ -282,3 +419,48 @@ def test_a_second_missed_visit_is_named_with_its_own_day() -> None:
         world.clock.at = datetime.combine(on + timedelta(days=5), time(3), UTC)
         assert look_for_missed(world.services) == 1
     assert world.attention()[MISSED].startswith("the appointment of 2027-01-09 at 09:00")
+
+
+def test_nobody_is_asked_to_book_while_an_appointment_stands_and_everybody_when_it_falls_away() -> None:
+    world = World()
+    world.clock.forward(days=3)
+    second = world.give()
+    assert (world.recall().plan_id, world.recall().state) == (second.id, RecallState.BOOKED)
+    assert not world.waiting(MessageKind.RETURN_DUE)
+    world.book(world.first, None)
+    assert world.recall().state is RecallState.DUE
+    assert {plan for plan, _ in world.waiting(MessageKind.RETURN_DUE)} == {second.id}
+
+
+def test_the_diary_cancels_what_stands_under_a_plan_that_is_over(tmp_path: Path) -> None:
+    world = World()
+    world.clock.forward(days=3)
+    world.give()
+    file = tmp_path / "diary.csv"
+    file.write_text("person,date,time,action\nmaud,2026-12-20,10:30,cancel\n")
+    assert "changed 1 of 1 appointments" in list(import_appointments(world.services, file, dry_run=False))
+    assert world.plan(world.first).appointment is None
+    assert STANDS not in world.attention()
+
+
+def test_the_diary_moves_the_one_appointment_whichever_plan_it_is_under(tmp_path: Path) -> None:
+    world = World()
+    world.clock.forward(days=1)
+    urgent = world.give(urgent=True)
+    file = tmp_path / "diary.csv"
+    file.write_text("person,date,time,action\nmaud,2026-12-27,14:00,book\n")
+    assert "changed 1 of 1 appointments" in list(import_appointments(world.services, file, dry_run=False))
+    assert (world.plan(world.first).appointment, world.plan(urgent).appointment) == (None, LATER)
+    send_due(world.services, "worker")
+    assert [sent for sent in world.recorder.sent if "has moved" in sent.message.text]
+
+
+def test_whoever_is_not_told_that_an_appointment_is_cancelled_is_phoned() -> None:
+    world = World()
+    pause(world.services, "maud", 14)
+    world.book(world.first, None)
+    world.clock.forward(hours=1)
+    for _ in range(3):
+        send_due(world.services, "worker")
+        world.clock.forward(days=1)
+    assert "paused" in world.attention()
