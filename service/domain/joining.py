@@ -18,20 +18,17 @@ from service.domain.sending import IMPORTANCE
 JOINED = frozenset(
     {
         MessageKind.APPOINTMENT,
-        MessageKind.RETURN_DUE,
         MessageKind.CHECK_IN,
         MessageKind.COURSE_END,
         MessageKind.DOSE,
     }
 )
-"""Kinds that may share one message. Warnings, the plan, news of an appointment and answers always stand alone."""
+"""Kinds that may share one message. Warnings, the plan, news of an appointment and answers always stand alone, and so
+do invitations: each asks for an answer of its own, of one person."""
 
-APART = (
-    frozenset({MessageKind.COURSE_END, MessageKind.DOSE}),
-    frozenset({MessageKind.APPOINTMENT, MessageKind.RETURN_DUE}),
-)
+APART = (frozenset({MessageKind.COURSE_END, MessageKind.DOSE}),)
 """Kinds that contradict each other when one message says both of one person: "a part of the plan is finished" beside
-"it is time for the next step", and "the appointment is on" beside "please book". Our choice."""
+"it is time for the next step". Our choice."""
 
 MOST_JOINED = 6
 MOST_PEOPLE = 3

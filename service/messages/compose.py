@@ -21,7 +21,7 @@ _MAIL = ("message.greeting", "message.footer", "message.no-details", "message.mo
 _WHOLE_PLAN = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT})
 _WITH_NUMBER = frozenset({MessageKind.APPOINTMENT, MessageKind.CHECK_IN})
 """Reminders that say by themselves whom to call, to change something or if worried. When they are joined, one sentence
-at the end says it for all; an invitation keeps its own number, and a dose by itself has none either."""
+at the end says it for all; a dose by itself has none."""
 
 _INVITATIONS = {1: "text", 2: "second", 3: "last"}
 """How each invitation of a round is worded."""

@@ -57,8 +57,10 @@ def test_two_plans_of_one_person_are_said_in_one_oldest_first() -> None:
     assert ids(found) == [["first", "second"]]
 
 
-@pytest.mark.parametrize("kind", [MessageKind.URGENT, MessageKind.PLAN_GIVEN, MessageKind.REPLY])
-def test_warnings_plans_and_answers_stand_alone(kind: MessageKind) -> None:
+@pytest.mark.parametrize(
+    "kind", [MessageKind.URGENT, MessageKind.PLAN_GIVEN, MessageKind.REPLY, MessageKind.RETURN_DUE]
+)
+def test_warnings_plans_answers_and_invitations_stand_alone(kind: MessageKind) -> None:
     assert ids(join([ready("alone", kind), ready("also", kind), ready("dose")])) == [["alone"], ["also"], ["dose"]]
 
 
@@ -79,7 +81,7 @@ def test_two_children_of_one_guardian_are_said_in_one_when_both_records_say_so()
 
 @pytest.mark.parametrize(
     ("one", "other"),
-    [(MessageKind.COURSE_END, MessageKind.DOSE), (MessageKind.APPOINTMENT, MessageKind.RETURN_DUE)],
+    [(MessageKind.COURSE_END, MessageKind.DOSE)],
 )
 def test_what_would_contradict_itself_in_one_message_is_said_in_two(one: MessageKind, other: MessageKind) -> None:
     assert ids(join([ready("other", other), ready("one", one)])) == [["one"], ["other"]]
