@@ -1,4 +1,5 @@
-"""The files that travel with a message: the calendar with a mail, the address page and the printed sheet with a letter.
+"""The files that travel with a message: the calendar with a mail; with a letter its first page, and the printed sheet
+where the letter gives the plan. Later ones do not enclose it again: its drops may be over by then.
 
 They are made at the hand-over and not stored, since they carry the person's live link.
 """
@@ -22,7 +23,7 @@ from service.storage.unit_of_work import UnitOfWork
 from service.transports.printed import KeepsLetters
 
 _CALENDAR_WITH = frozenset({MessageKind.PLAN_GIVEN, MessageKind.APPOINTMENT})
-_INVITATION_WITH = frozenset({MessageKind.PLAN_GIVEN, MessageKind.BOOKING})
+_INVITATION_WITH = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT, MessageKind.BOOKING})
 """Mails that also ask the calendar for an answer. A plan that is given with an appointment brings it along, so that
 nobody gets two mails at once."""
 
@@ -43,10 +44,13 @@ def attachments_for(
     """The files for this message, in the language that it is written in."""
     link = page_url(services.clinic.base_url, token)
     if composed.channel is Channel.LETTER:
+        page = _address_page(services, composed, kind, contact, link)
+        if not says_whole_plan(kind, Channel.LETTER):
+            return page
         with services.open_reading() as work:
             sheet = sheet_of(services, work, stored, contact, composed.language, link)
         plan = Attachment(name="plan.pdf", media_type="application/pdf", data=sheet)
-        return (*_address_page(services, composed, kind, contact), plan)
+        return (*page, plan)
     if composed.channel is not Channel.EMAIL or not has_files(composed.channel, kind):
         return ()
     found: list[Attachment] = []
@@ -69,21 +73,22 @@ def _invitation(data: bytes, method: Method) -> Attachment:
 
 
 def _address_page(
-    services: Services, composed: ComposedMessage, kind: MessageKind, contact: Contact
+    services: Services, composed: ComposedMessage, kind: MessageKind, contact: Contact, link: str
 ) -> tuple[Attachment, ...]:
     """The page for the window of the envelope, if the clinic itself posts its letters. Raises WordingError when the
     address does not fit into it."""
     transport = services.transports.get(Channel.LETTER)
     if not isinstance(transport, KeepsLetters):
         return ()
-    today = services.day_of(services.clock.now())
+    today, whole = services.day_of(services.clock.now()), says_whole_plan(kind, Channel.LETTER)
     page = render_address_page(
         composed.to.splitlines(),
         services.clinic,
         transport.window,
         language=composed.language,
         dated=today,
-        words="" if says_whole_plan(kind, Channel.LETTER) else composed.text,  # the sheet says the plan
+        words="" if whole else composed.text,  # the sheet says the plan
+        link="" if whole else link,
         large_print=contact.large_print,
     )
     return (Attachment(name="address.pdf", media_type="application/pdf", data=page),)

@@ -228,21 +228,13 @@ class Overrulable(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """How a rule alters what is otherwise asked. Several changes combine to the safer one, never to the last one.
-
-    `return_days_at_most` is the latest day after the visit. Where the aftercare has no return of its own,
-    `return_wording` asks for one on that day; without it such an ear has none.
-    """
+    """How a rule alters what is otherwise asked. Several changes combine to the safer one, never to the last one. Where
+    the aftercare has no return, `return_wording` asks for one on the latest day that the rule allows."""
 
     return_days_at_most: int | None = None
     return_wording: str | None = None
     technique: tuple[str, ...] = ()
     alternate_ears: bool = False
-
-    def __post_init__(self) -> None:
-        """A return that is asked for has its day."""
-        if self.return_wording is not None and self.return_days_at_most is None:
-            raise ValueError("return_wording needs return_days_at_most")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

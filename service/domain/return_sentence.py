@@ -54,14 +54,16 @@ def _past(found: Proposal) -> str:
         which = f"{back} of {number} clearings"
     first, last = found.found_after
     after = "it" if number == 1 else "each" if back > 1 else "that"
-    return f"wax back after {which}, found {in_days(last) if first == last else f'{first} to {in_days(last)}'} after {after}"
+    when = in_days(last) if first == last else f"{first} to {in_days(last)}"
+    return f"wax back after {which}, found {when} after {after}"
 
 
 def _chance(found: Proposal) -> str:
     level, chance = level_said(found.level), chance_said(found.chance)
     from_today = " from today" if found.clear_for else ""
     if not found.bound:
-        return f"the chance of wax that needs removal stays under the clinic’s {level} for about {in_days(found.days)}{from_today}"
+        stays = f"stays under the clinic’s {level} for about {in_days(found.days)}{from_today}"
+        return f"the chance of wax that needs removal {stays}"
     just = "just " if chance == f"about {level}" else ""
     side = "over" if found.bound == "earliest" else "under"
     at = f"{in_days(found.days)}{from_today}, the {found.bound} that this aftercare allows"

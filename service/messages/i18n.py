@@ -291,14 +291,15 @@ def clean(value: str) -> str:
 def isolate(value: str, kind: Kind, language_direction: Direction) -> str:
     """An inserted value, cleaned, and in right-to-left text kept from disturbing the words around it.
 
-    Free text gets FSI ... PDI; what is dialled or copied gets LRI ... PDI, because a number has no strong letter from
-    which FSI could take its direction. Left-to-right text gets nothing: in a phone text the marks would force UCS-2.
+    Free text and times (with PM in Urdu, with a word of its own in Arabic) get FSI ... PDI; what is dialled or copied
+    gets LRI ... PDI, because a number has no strong letter from which FSI could take its direction. Left-to-right text
+    gets nothing: in a phone text the marks would force UCS-2.
     Source: UAX #9 section 2.4 (explicit directional isolates).
     """
     cleaned = clean(value)
-    if language_direction == "ltr" or kind not in (Kind.TEXT, Kind.VERBATIM):
+    if language_direction == "ltr" or kind not in (Kind.TEXT, Kind.TIME, Kind.VERBATIM):
         return cleaned
-    return f"{FSI if kind is Kind.TEXT else LRI}{cleaned}{PDI}"
+    return f"{LRI if kind is Kind.VERBATIM else FSI}{cleaned}{PDI}"
 
 
 def _subtags(tag: str) -> tuple[str, str, str]:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
 
 from service.domain.contact import Clinic
 from service.domain.pack import Question, StepKind, Urgency
-from service.domain.plan import Phrase, Plan, Step
+from service.domain.plan import Phrase, Plan, Return, Step, Supply
 from service.domain.questions import QUESTIONS_FRAME
 from service.domain.visit import Ears
 from service.messages.i18n import direction
@@ -22,6 +24,25 @@ _SECTIONS: tuple[tuple[str, frozenset[StepKind]], ...] = (
     ("avoid", frozenset({StepKind.DO_NOT})),
 )
 _HEADINGS = ("urgent", "help", "do", "water", "avoid", "normal", "supply", "return")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AsOf:
+    """What is left of a plan that is read on some day; on paper, which stays, nothing is left out.
+
+    `on` is the reader's local date. `finished` are the numbers of the courses (in the order of `Plan.courses`) whose
+    last day is past. `asked_again` is the day that somebody chose who asked to be invited later. With `says_booking`
+    the returns end with the booked visit.
+    """
+
+    on: date
+    finished: frozenset[int] = frozenset()
+    asked_again: date | None = None
+    says_booking: bool = True
+
+    def says(self, back: Return) -> bool:
+        """Whether this return is still to be said: its latest day is to come, and the reader chose no later day."""
+        return back.latest >= self.on and (self.asked_again is None or self.asked_again <= back.on)
 
 
 def phrases_of(plan: Plan) -> tuple[Phrase, ...]:
@@ -54,10 +75,11 @@ def read_plan(
     person: str = "",
     booked: tuple[str, str] | None = None,
     questions: Sequence[Question] = (),
+    as_of: AsOf | None = None,
 ) -> Reading:
     """The plan in `language`. `person` is the given name when the reader is not the patient; `booked` is the ISO date
     and time of the next appointment, said in place of a general return date. `questions` are those that fit the plan;
-    the ones that are not usable in this language are left out. Raises WordingError.
+    the ones that are not usable in this language are left out. `as_of`: read on that day. Raises WordingError.
     """
 
     def say(unit: str, **values: int | str | tuple[str, ...]) -> str:
@@ -75,7 +97,7 @@ def read_plan(
         emergency=clinic.emergency,
         urgent=_urgent(plan, wordings, language),
         help=_help(plan, wordings, language),
-        sections=() if plan.urgent else _ordinary(plan, wordings, language, booked, person),
+        sections=() if plan.urgent else _ordinary(plan, wordings, language, booked, person, as_of),
         footer=tuple(say(unit) for unit in FOOTER),
         labels={unit: say(unit) for unit in LABELS},
         questions=_questions(questions, wordings, language, person),
@@ -110,7 +132,7 @@ def _help(plan: Plan, wordings: Wordings, language: str) -> tuple[Section, ...]:
 
 
 def _ordinary(
-    plan: Plan, wordings: Wordings, language: str, booked: tuple[str, str] | None, person: str
+    plan: Plan, wordings: Wordings, language: str, booked: tuple[str, str] | None, person: str, as_of: AsOf | None
 ) -> tuple[Section, ...]:
     found: list[Section] = []
     whose = Phrase(wording="page.you-means", values={"person": person})
@@ -122,22 +144,44 @@ def _ordinary(
             heading = wordings.say(Phrase(wording=f"section.{name}"), language)
             found.append(Section(id=name, heading=heading, blocks=kept))
 
+    over = as_of.finished if as_of is not None else frozenset()
+    numbers = {id(step): n for n, step in enumerate(step for step in plan.steps if step.course is not None)}
     for name, kinds in _SECTIONS:
-        said: set[str] = set()
-        blocks = [_step_block(step, wordings, language, said) for step in plan.steps if step.kind in kinds]
+        said: dict[bool, set[str]] = {True: set(), False: set()}  # what is finished says nothing for what is not
+        blocks = []
+        for step in (step for step in plan.steps if step.kind in kinds):
+            finished = numbers.get(id(step)) in over
+            block = _step_block(step, wordings, language, said[finished])
+            blocks.append(replace(block, finished=finished))
         if blocks:
             about, blocks = [], [*about, *blocks]  # said once, where the instructions begin
         add(name, blocks)
     add("normal", [Block(picture=n.picture, sentences=(wordings.say(n.phrase, language),)) for n in plan.normal])
     add(
         "supply",
-        [
-            Block(picture="bottle", sentences=tuple(wordings.say(p, language) for p in supply.phrases))
-            for supply in plan.supplies
-        ],
+        [_supply_block(supply, _all_over(plan, supply.agent, over), wordings, language) for supply in plan.supplies],
     )
-    add("return", _return_blocks(plan, wordings, language, booked))
+    add("return", _return_blocks(plan, wordings, language, booked, as_of))
     return tuple(found)
+
+
+def _all_over(plan: Plan, agent: str, over: frozenset[int]) -> bool:
+    """Whether every course that takes these drops is finished."""
+    takes = {n for n, course in enumerate(plan.courses) if course.agent == agent}
+    return bool(takes) and takes <= over
+
+
+def _supply_block(supply: Supply, finished: bool, wordings: Wordings, language: str) -> Block:
+    return Block(
+        picture="bottle",
+        sentences=tuple(wordings.say(phrase, language) for phrase in supply.phrases),
+        drops=_name_of(supply.agent, wordings, language),
+        finished=finished,
+    )
+
+
+def _name_of(agent: str, wordings: Wordings, language: str) -> str:
+    return wordings.say(Phrase(wording=f"agent.{agent}.name"), language)
 
 
 def _step_block(step: Step, wordings: Wordings, language: str, said: set[str]) -> Block:
@@ -149,7 +193,8 @@ def _step_block(step: Step, wordings: Wordings, language: str, said: set[str]) -
         if sentence not in said or names_an_agent:
             sentences.append(sentence)
         said.add(sentence)
-    return _block(step.picture, step.ears, sentences, wordings, language)
+    block = _block(step.picture, step.ears, sentences, wordings, language)
+    return replace(block, drops=_name_of(step.course.agent, wordings, language)) if step.course is not None else block
 
 
 def _questions(asked: Sequence[Question], wordings: Wordings, language: str, person: str) -> Questions | None:
@@ -174,14 +219,20 @@ def _questions(asked: Sequence[Question], wordings: Wordings, language: str, per
     )
 
 
-def _return_blocks(plan: Plan, wordings: Wordings, language: str, booked: tuple[str, str] | None) -> list[Block]:
+def _return_blocks(
+    plan: Plan, wordings: Wordings, language: str, booked: tuple[str, str] | None, as_of: AsOf | None
+) -> list[Block]:
     """The returns; a booked appointment takes the place of those that may wait as long, not of an earlier check."""
-    due = [back for back in plan.returns if booked is None or back.latest.isoformat() < booked[0]]
+    due = [
+        back
+        for back in plan.returns
+        if (booked is None or back.latest.isoformat() < booked[0]) and (as_of is None or as_of.says(back))
+    ]
     blocks = [
         _block("calendar-return", back.ears, [wordings.say(p, language) for p in back.phrases], wordings, language)
         for back in due
     ]
-    if booked is not None:
+    if booked is not None and (as_of is None or as_of.says_booking):
         phrase = Phrase(wording="return.booked", values={"date": booked[0], "time": booked[1]})
         blocks.append(Block(picture="calendar-return", sentences=(wordings.say(phrase, language),)))
     return blocks

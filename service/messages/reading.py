@@ -12,12 +12,17 @@ from service.domain.visit import Ears
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Block:
-    """A picture with the sentences that belong to it, one action a sentence; `ears_label` says the ear in words."""
+    """A picture with the sentences that belong to it, one action a sentence; `ears_label` says the ear in words.
+
+    `drops` names the drops of a course and of what it takes; `finished`: they must not be put in any more.
+    """
 
     picture: str
     sentences: tuple[str, ...]
     ears: Ears | None = None
     ears_label: str = ""
+    drops: str = ""
+    finished: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

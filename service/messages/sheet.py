@@ -74,7 +74,7 @@ def render_sheet(
         "clinic_lines": [isolate(line, Kind.TEXT, direction(reading.language)) for line in reading.clinic_lines],
         "digits": [format_number(digit, reading.language) for digit in range(10)],
     }
-    code = _code(link)
+    code = square_code(link)
     sheet["questions"] = _questions(reading.questions, questions)
     tight, roomy = (
         {"sheet": json.dumps({**sheet, "roomy": roomy}, ensure_ascii=False), "code": code} for roomy in (False, True)
@@ -107,7 +107,7 @@ def _language(tag: str) -> tuple[str, str | None]:
     return language, next((part for part in rest if len(part) == 2 and part.isupper()), None)
 
 
-def _code(link: str) -> str:
+def square_code(link: str) -> str:
     """The link as a QR code in SVG, correction level M or better where that costs no space."""
     out = io.BytesIO()
     segno.make(link, error="m", micro=False).save(out, kind="svg", border=QUIET_ZONE, xmldecl=False, scale=4)

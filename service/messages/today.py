@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from enum import StrEnum
 from itertools import groupby
 
@@ -79,6 +79,24 @@ def what_today(plan: Plan, contact: Contact, marks: Iterable[str], now: datetime
         next=later[0] if later else None,
         paused_until=contact.paused_until if contact.paused_until and contact.paused_until >= on else None,
     )
+
+
+def finished_courses(plan: Plan, contact: Contact, now: datetime, *, given: datetime) -> frozenset[int]:
+    """The numbers of the courses, in the order of `Plan.courses`, whose last day is past where the person is.
+
+    `now` and `given` are instants. Raises ContactError when the contact's zone is unknown.
+    """
+    zone = zone_named(contact.zone)
+    on = to_wall(now, zone).date()
+    found = set()
+    for number, course in enumerate(plan.courses):
+        last = max(
+            (dose.wall.date() for dose in doses(course, contact.rhythm, zone, not_before=given)),
+            default=course.first_day + timedelta(days=course.days - 1),
+        )
+        if on > last:
+            found.add(number)
+    return frozenset(found)
 
 
 def _moments(courses: Iterable[Course], contact: Contact, given: datetime) -> list[TodayDose]:

@@ -204,7 +204,7 @@ class Wordings:
         if not isinstance(value, str):
             raise _wrong(phrase, name, "text")
         if kind is Kind.DATE or kind is Kind.TIME:
-            return _moment(phrase, name, kind, value, language)
+            value = _moment(phrase, name, kind, value, language)
         return i18n.isolate(value, kind, i18n.direction(language))
 
 

@@ -1,7 +1,7 @@
 """Puts letters into a folder as PDF files, ready for the clinic's printer: what goes into one envelope is one file.
 
-Each part (the address page, the sheet) begins on a sheet of its own: a blank page follows a part of an odd number of
-pages, so that a batch of letters can be printed on both sides.
+Each part (the address page, the sheet) begins on a sheet of its own: a blank page stands between a part of an odd
+number of pages and the next one, so that a letter can be printed on both sides.
 """
 
 from __future__ import annotations
@@ -76,9 +76,9 @@ def joined(parts: list[bytes]) -> bytes:
     """The PDFs one after another, each beginning on an odd page. Raises PyPdfError for one that cannot be read."""
     writer = PdfWriter()
     for part in parts:
-        writer.append(PdfReader(io.BytesIO(part)), import_outline=False)
         if len(writer.pages) % 2:
             writer.add_blank_page()
+        writer.append(PdfReader(io.BytesIO(part)), import_outline=False)
     out = io.BytesIO()
     writer.write(out)
     return out.getvalue()

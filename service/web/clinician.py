@@ -30,6 +30,7 @@ from service.services import Services
 from service.storage.records import Person, StoredPlan
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
+from service.web.booking_said import left_booked, still_booked
 from service.web.forms import EarForm, VisitForm, explain, read_form, read_key, taken, visit_of
 from service.web.from_record import FromRecord, from_record
 from service.web.preview import preview
@@ -54,6 +55,7 @@ class EarProposal:
     return_within: tuple[int, int] | None
     return_on: date | None
     from_record: FromRecord | None
+    with_the_other: bool = False  # seen on the sooner day of the other ear, which was set by hand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,9 +192,12 @@ def given(plan_id: str) -> str:
                 link = page_url(services.clinic.base_url, token_of(services.secret_key, link_id))
                 work.ledger.note(who(staff), "link-shown", person.id, now)
         waiting = sum(1 for m in work.messages.of_person(person.id) if m.plan_id == plan_id)
+        booked = left_booked(services, work, stored, now)
         work.commit()
     code = segno.make(link, error="m", micro=False).svg_data_uri(scale=5, border=4) if link else ""
-    return render_template("staff/given.html", stored=stored, person=person, link=link, code=code, waiting=waiting)
+    return render_template(
+        "staff/given.html", stored=stored, person=person, link=link, code=code, waiting=waiting, booked=booked
+    )
 
 
 @bp.get("/plans/<plan_id>/sheet.pdf")
@@ -236,7 +241,7 @@ def _open(services: Services, person_id: str, now: datetime) -> tuple[Person, St
 def _blank(services: Services, person: Person, current: StoredPlan | None, now: datetime) -> VisitForm:
     """The form before anything is ticked: with the history on record, and the appointment that stands. Who clears it
     says that it does not stand any more, and a person is asked to cancel it."""
-    form = VisitForm(history=person.history)
+    form = VisitForm(history=aftercare.lasting_history(services.pack, person.history))
     if current is None or current.booked is None or not stands(services, current, now):
         return form
     on, at = current.booked
@@ -293,7 +298,10 @@ def _page(
             on_record = proposals(services, work, person.id, visit, plan)
     ears = []
     if plan is not None and not plan.urgent:
-        ears = [_ear_proposal(services, plan, side, on_record.get(side)) for side in plan.ears]
+        ears = [
+            replace(_ear_proposal(services, plan, side, on_record.get(side)), with_the_other=_follows(form, plan, side))
+            for side in plan.ears
+        ]
     error = explain(refused, pack) if isinstance(refused, VisitError) else str(refused or "")
     page = render_template(
         "staff/discharge.html",
@@ -317,6 +325,7 @@ def _page(
         mark=mark,
         current=current,
         open_courses=open_courses(current, today),
+        still_booked=still_booked(services, current, visit, plan, now),
         conflict=conflict,
         key=services.new_id(),
     )
@@ -338,6 +347,15 @@ def open_courses(current: StoredPlan | None, today: date) -> list[Course]:
         return []
     plan = plan_as_booked(the_services().pack, current)
     return [course for course in plan.courses if course.first_day + timedelta(days=course.days) > today]
+
+
+def _follows(form: VisitForm, plan: Plan, side: Side) -> bool:
+    """Whether this ear is due on the day that was typed for the other one."""
+    other = next(each for each in Side if each is not side)
+    if form.ears[side].return_days or not form.ears[other].return_days:
+        return False
+    days = {each: back.on for back in plan.returns for each in back.ears.sides}
+    return side in days and days[side] == days.get(other)
 
 
 def _ear_proposal(

@@ -9,15 +9,28 @@ from flask import Blueprint, Response, make_response, redirect, render_template,
 from werkzeug.wrappers import Response as BaseResponse
 
 from service.domain.contact import Channel
+from service.domain.recall import Recall
 from service.errors import NotAllowedError, NotFoundError
 from service.inbound.replies import ASK, STOP_UNSURE, Meaning
 from service.inbound.rounds import MAILBOX_TROUBLE
-from service.planning.attention import MISSED, NOT_ASKED, SETTLED_BY_BOOKING, WRONG_PERSON
+from service.planning.attention import (
+    CHANGED,
+    MISSED,
+    NOT_ASKED,
+    SETTLED_BY_BOOKING,
+    SOFTEN_AGAIN,
+    STANDS,
+    UNTOLD,
+    WRONG_PERSON,
+)
 from service.planning.people import add_person, correct_person
 from service.planning.preferences import start_channel_in
+from service.planning.standing import over_but_booked
+from service.services import Services
 from service.web import record
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services, the_settings
+from service.web.calling import named, said_not_to_be_theirs
 from service.web.person_form import Allowed, PersonForm, read_person, typed_of
 from service.web.reasons import label
 
@@ -26,6 +39,8 @@ bp.register_blueprint(record.bp)
 
 ABOUT_RECALL = frozenset({*SETTLED_BY_BOOKING, WRONG_PERSON, MISSED, NOT_ASKED})
 """Reasons of the attention list that are decided on the page of the recall."""
+ABOUT_APPOINTMENT = frozenset({CHANGED, UNTOLD, STANDS, SOFTEN_AGAIN, "calendar-declined", "calendar-tentative"})
+"""Reasons for which somebody rings the person about an appointment."""
 MOST_SHOWN = 50
 """People on one page of the list. Our choice: more is faster found by typing a name."""
 
@@ -100,9 +115,10 @@ def _form_page(form: PersonForm, person_id: str | None) -> Response:
 @bp.get("/attention")
 @needs()
 def attention() -> str:
-    """What needs a person: words that may warn first, then the rest, then words of strangers; each oldest first. One
-    sender's words are one entry."""
-    with the_services().open_reading() as work:
+    """What needs a person: words that may warn first, then the rest, then words of strangers; each oldest first, but of
+    the rest before all others what is about a recall on which much depends. One sender's words are one entry."""
+    services, now = the_services(), the_services().clock.now()
+    with services.open_reading() as work:
         warnings = work.ledger.attention(MOST_LISTED, only=Meaning.WARNING)
         entries = work.ledger.attention(MOST_LISTED, but=Meaning.WARNING)
         strange_warnings = work.inbound.piles(MOST_LISTED, warnings=True)
@@ -114,20 +130,40 @@ def attention() -> str:
             if entry.reason in ASK
         }
         recalls = work.recall_views.that_count([entry.person_id for entry in entries if entry.reason in ABOUT_RECALL])
+        heavy = {person for person in recalls if _much_depends(services, work.recalls.newest_of(person))}
+        not_theirs = {each: said_not_to_be_theirs(work, each, person.contact) for each, person in people.items()}
+        standing = {
+            entry.id: over_but_booked(services, work, entry.person_id, now)
+            for entry in entries
+            if entry.reason == STANDS
+        }
         trouble = work.ledger.fact(MAILBOX_TROUBLE)
     return render_template(
         "staff/attention.html",
         warnings=warnings,
-        entries=entries,
+        entries=sorted(entries, key=lambda entry: not (entry.reason in ABOUT_RECALL and entry.person_id in heavy)),
         strange_warnings=strange_warnings,
         strangers=strangers,
         people=people,
         piles=piles,
         recalls={entry.id: recalls.get(entry.person_id) for entry in entries if entry.reason in ABOUT_RECALL},
+        to_call=ABOUT_RECALL | ABOUT_APPOINTMENT,
+        not_theirs=not_theirs,
+        wrong={
+            entry.id: named(not_theirs[entry.person_id], people[entry.person_id].contact)
+            for entry in entries
+            if entry.reason == WRONG_PERSON
+        },
+        standing={entry: found[0].id for entry, found in standing.items() if found},
+        stands=STANDS,
         trouble=trouble.partition(": ")[2] if trouble else "",
         full=any(len(part) == MOST_LISTED for part in (warnings, strange_warnings, entries, strangers)),
         label=label,
     )
+
+
+def _much_depends(services: Services, recall: Recall | None) -> bool:
+    return recall is not None and recall.window.weight >= services.pack.recall.heavy_weight
 
 
 @bp.post("/attention/<int:entry_id>/done")

@@ -19,15 +19,12 @@ from werkzeug.wrappers import Response as AnyResponse
 from service.calendars import content_type
 from service.delivery.attachments import sheet_of
 from service.domain.contact import Channel, Contact
-from service.domain.pack import Question
 from service.domain.plan import Status
-from service.domain.questions import questions_for
 from service.domain.wall_clock import to_wall, zone_named
 from service.errors import ContactError, WordingError
 from service.links import hash_of, page_url
 from service.messages.i18n import direction
-from service.messages.read_plan import read_plan, units_of
-from service.messages.reading import Reading
+from service.messages.read_plan import units_of
 from service.messages.today import Today, what_today
 from service.planning import preferences
 from service.planning.as_booked import as_booked
@@ -38,6 +35,7 @@ from service.storage.unit_of_work import UnitOfWork
 from service.web.app import the_services
 from service.web.patient_choices import CHANGES, PAUSES, Form, Misses, languages, places
 from service.web.patient_questions import LONGEST_SEARCH, search
+from service.web.patient_reading import booked_visit, read_for_page
 from service.web.patient_recall import invitation
 from service.web.patient_words import (
     Voice,
@@ -59,12 +57,6 @@ SAID = ("done", "undone", "saved", "stopped", "started", "paused", "pause-ended"
 
 ERRORS = ("times", "language", "zone", "channels", "days")
 """The fields of a ContactError that have a sentence of their own."""
-
-NOT_SHOWN = {
-    Status.ON_HOLD: frozenset({"do", "supply", "questions"}),
-    Status.COMPLETED: frozenset({"urgent", "do", "water", "avoid", "normal", "supply", "questions"}),
-}
-"""Sections of a plan that somebody must not follow in this status."""
 
 
 class Found(NamedTuple):
@@ -158,9 +150,12 @@ def plan(token: str) -> Response:
         found = _found(work)
         asked = invitation(services, work, g.person_id)
         units = plan_units(services, found.stored.plan) if found.stored else frame_units(services)
-        units |= recall_units(services) if asked is not None else set()
+        booked = booked_visit(services, found.stored, found.contact, services.clock.now())
+        units |= recall_units(services) if asked is not None or booked is not None else set()
         voice = voice_for(services, work, found.contact.language, units, easy=found.contact.easy_read)
-        reading = _read(services, work, found, voice)
+        reading = None
+        if found.stored is not None:
+            reading = read_for_page(services, work, found.stored, found.contact, voice, asked)
     typed = " ".join(request.args.get("q", "").split())[:LONGEST_SEARCH]
     link = page_url(services.clinic.base_url, token)
     return show_page(
@@ -171,6 +166,7 @@ def plan(token: str) -> Response:
         contact=found.contact,
         stopped=_stopped(found.contact),
         invitation=asked,
+        booked=booked,
         today=_today(services, found),
         search=search(reading.questions, typed) if reading and reading.questions else None,
         feed_url=re.sub(r"^https?:", "webcal:", f"{link}/calendar.ics"),
@@ -179,35 +175,6 @@ def plan(token: str) -> Response:
 
 def _stopped(contact: Contact) -> bool:
     return bool(contact.stopped) and not any(contact.reach(channel) for channel in Channel)
-
-
-def _read(services: Services, work: UnitOfWork, found: Found, voice: Voice) -> Reading | None:
-    if found.stored is None:
-        return None
-    dropped = NOT_SHOWN.get(found.stored.status, frozenset())
-    fitting: tuple[Question, ...] = ()
-    if "questions" not in dropped:
-        fitting = questions_for(found.stored.plan, work.plans.visit_of(found.stored), services.pack)
-    booked = None
-    if found.stored.appointment is not None:
-        on, at = found.stored.appointment
-        booked = (on.isoformat(), at.isoformat("minutes"))
-    person = found.contact.given_name if found.contact.guardian else ""
-    reading = read_plan(
-        found.stored.plan,
-        voice.wordings,
-        voice.language,
-        services.clinic,
-        person=person,
-        booked=booked,
-        questions=fitting,
-    )
-    # Steps that must not be followed now are not shown; the warning signs always are.
-    return replace(
-        reading,
-        urgent=() if "urgent" in dropped else reading.urgent,
-        sections=tuple(section for section in reading.sections if section.id not in dropped),
-    )
 
 
 def _today(services: Services, found: Found) -> Today | None:

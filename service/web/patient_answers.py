@@ -14,6 +14,7 @@ from service.planning.recalling import answer_in, wrong_person_in
 from service.storage.unit_of_work import UnitOfWork
 from service.web.app import the_services
 from service.web.patient import bp, show_page
+from service.web.patient_recall import invitation
 from service.web.patient_words import frame_units, recall_units, voice_for
 
 __all__ = ["bp"]
@@ -32,14 +33,14 @@ def answer(token: str) -> AnyResponse:
     wanted = request.form.get("answer", "")
     if wanted == Answer.WRONG.value:
         return _wrong()
-    later = None
-    if wanted == Answer.LATER.value:
-        weeks = request.form.get("weeks", "")
-        if weeks not in {str(days // 7) for days in services.pack.recall.later_days}:
-            return redirect(url_for("patient.plan", token=token), 303)
-        later = services.day_of(now) + timedelta(weeks=int(weeks))
     if wanted in set(Answer):
         with services.open_work() as work:
+            later = None
+            if wanted == Answer.LATER.value:
+                weeks, asked = request.form.get("weeks", ""), invitation(services, work, g.person_id)
+                if asked is None or weeks not in {str(each) for each in asked.later}:
+                    return redirect(url_for("patient.plan", token=token), 303)
+                later = services.day_of(now) + timedelta(weeks=int(weeks))
             try:
                 answer_in(services, work, g.person_id, Answer(wanted), by="page", now=now, later=later)
             except NotAllowedError:  # a visit was booked since the page was opened: the page shows it

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date, timedelta
 
 from service.domain.recall import Answer, Ended, Recall, RecallState
 from service.planning.recall_settings import settings_now
@@ -13,8 +14,8 @@ from service.storage.unit_of_work import UnitOfWork
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Invitation:
-    """What the page asks. `given` is the answer that holds; `later` the weeks that "later" offers; `online` the
-    clinic's booking page, empty where there is none."""
+    """What the page asks. `given` is the answer that holds; `later` the weeks that "later" offers, none where the visit
+    must not wait; `online` the clinic's booking page, empty where there is none."""
 
     recall: Recall
     given: Answer | None
@@ -31,8 +32,18 @@ def invitation(services: Services, work: UnitOfWork, person_id: str) -> Invitati
     return Invitation(
         recall=recall,
         given=_given(recall, out),
-        later=tuple(days // 7 for days in services.pack.recall.later_days),
+        later=weeks_offered(services, recall, services.day_of(services.clock.now())),
         online=settings_now(services, work).booking,
+    )
+
+
+def weeks_offered(services: Services, recall: Recall, today: date) -> tuple[int, ...]:
+    """The weeks that "later" offers on this day of the clinic. Where much depends on the visit they end by its latest
+    day, and near it there are none."""
+    rules, window = services.pack.recall, recall.window
+    heavy = window.weight >= rules.heavy_weight
+    return tuple(
+        days // 7 for days in rules.later_days if not heavy or today + timedelta(weeks=days // 7) <= window.latest
     )
 
 

@@ -94,10 +94,21 @@ def live(sentence: str) -> Markup:
     if clinic.email:
         targets[clinic.email] = f"mailto:{clinic.email}"
     either = "|".join(re.escape(text) for text in sorted(targets, key=len, reverse=True))
-    pieces = re.split(rf"(?<![\w+])({either})(?!\w)", sentence) if either else [sentence]
-    return Markup("").join(_link(targets[piece], piece) if n % 2 else piece for n, piece in enumerate(pieces))
+    if not either:
+        return Markup("").join([sentence])
+    # Chinese sets no space beside a number, so only other digits and Latin letters make it another one.
+    found = re.split(rf"(?<![0-9A-Za-z+])({either})(?![0-9A-Za-z])({_MARKS})", sentence)
+    pieces = [found[0]]
+    for text, marks, after in zip(found[1::3], found[2::3], found[3::3], strict=True):
+        pieces += [_link(targets[text], text, marks), after]
+    return Markup("").join(pieces)
 
 
-def _link(target: str, text: str) -> Markup:
+_MARKS = "[\u2066-\u2069\u200e\u200f]*[.,:;!?)»”،؛؟۔।。，、：；！？）]*"
+"""Marks after a number, with the ends of isolates: they never begin a line. Latin, Arabic, Urdu, Indic, Chinese."""
+
+
+def _link(target: str, text: str, marks: str) -> Markup:
     kind = "number" if target.startswith("tel:") else "mail"
-    return Markup('<a class="{}" dir="ltr" href="{}">{}</a>').format(kind, target, text)
+    link = Markup('<a class="{}" dir="ltr" href="{}">{}</a>').format(kind, target, text)
+    return Markup('<span class="whole">{}{}</span>').format(link, marks) if marks and kind == "number" else link + marks

@@ -9,15 +9,17 @@ from typing import NamedTuple
 from flask import Blueprint, Response, abort, make_response, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
-from service.domain.message import MessageKind
+from service.domain.contact import Channel
+from service.domain.message import MessageKind, State
 from service.domain.recall import Answer, Ended, RecallState, Standing, invitation_number, invitation_round, standing
 from service.domain.recall_settings import RecallSettings
 from service.errors import NotAllowedError, SettingsError
-from service.planning.recall_board import LISTED, ONLY_CLINICIAN, Decision, Week, decide, look
+from service.planning.recall_board import LISTED, ONLY_CLINICIAN, Decision, Week, decide, look, may_decide
 from service.planning.recall_settings import RECALL_SETTINGS, save_settings, settings_now
 from service.services import Services
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
+from service.web.calling import said_not_to_be_theirs
 from service.web.recall_form import (
     LONGEST_REASON,
     OVERTAKEN,
@@ -85,6 +87,7 @@ DECISIONS: dict[Decision, str] = {
     Decision.ELSEWHERE: "They were seen elsewhere",
     Decision.NO_ANSWER: "Close it: no answer",
     Decision.NOT_NEEDED: "Close it: the visit is not needed",
+    Decision.LEAVE: "Leave it closed: nothing more is asked",
 }
 
 
@@ -127,6 +130,11 @@ def board() -> str:
     month = _month(request.args.get("month", ""))
     with services.open_reading() as work:
         shown = look(services, work, chosen, month)
+        not_theirs = {
+            each.recall.person_id
+            for each in shown.listed
+            if each.phone_is_bad and Channel.TEXT in said_not_to_be_theirs(work, each.recall.person_id)
+        }
     if shown.listed:
         with services.open_work() as work:
             people = dict.fromkeys(each.recall.person_id for each in shown.listed)
@@ -136,6 +144,7 @@ def board() -> str:
     return render_template(
         "staff/recall.html",
         board=shown,
+        not_theirs=not_theirs,
         standings=STANDINGS,
         ends=ENDS,
         answers=ANSWERS,
@@ -187,6 +196,8 @@ def _one(recall_id: str, *, wrong: str = "", field: str = "", code: int = 200) -
         ]
         out = work.recalls.invitations_out([recall]).get(recall.id, 0)
         appointment = work.plans.get(recall.plan_id).appointment
+        allowed = may_decide(work, recall, person.contact)
+        not_theirs = said_not_to_be_theirs(work, person.id, person.contact)
         history = work.ledger.history(recall_id)
         work.ledger.note(who(the_staff()), "record-viewed", recall.person_id, now)
         work.commit()
@@ -211,8 +222,11 @@ def _one(recall_id: str, *, wrong: str = "", field: str = "", code: int = 200) -
         history=history,
         appointment=appointment,
         on_record=url_for("desk.record.show", person_id=person.id, _anchor=f"plan-{recall.plan_id}"),
-        decisions={d: words for d, words in DECISIONS.items() if clinical or d not in ONLY_CLINICIAN},
-        may_decide=recall.open,
+        decisions={
+            d: words for d, words in DECISIONS.items() if d in allowed and (clinical or d not in ONLY_CLINICIAN)
+        },
+        waiting=sum(1 for m in messages if m.state is State.PENDING),
+        not_theirs=not_theirs,
         booked=recall.state is RecallState.BOOKED,
         typed=request.form,
         wrong=wrong,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 
 from flask import Blueprint, Response, make_response, redirect, render_template, request, url_for
@@ -15,7 +15,7 @@ from service.domain.sending import LABELS, Reason
 from service.domain.visit import Side
 from service.errors import NotAllowedError, VisitError
 from service.planning.aftercare import set_status
-from service.planning.appointments import book
+from service.planning.appointments import book, plan_to_book_on
 from service.planning.missed import record_attended, record_missed, to_ask_about
 from service.planning.people import (
     mark_died,
@@ -30,6 +30,8 @@ from service.planning.standing import stands
 from service.storage.records import Audit, StoredPlan
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
+from service.web.booking_said import Teller, not_usual, too_late_for
+from service.web.calling import said_not_to_be_theirs
 from service.web.forms import BookingForm, read_booking
 from service.web.shown import counted, sentence_of
 from service.web.sure import asked_first
@@ -126,9 +128,14 @@ def _page(person_id: str, *, booking: BookingForm | None = None, unsaid: str = "
         history = [line for subject in subjects for line in work.ledger.history(subject, limit=SHOWN, but=LOOKS)]
         looked = work.ledger.history(person_id, limit=SHOWN, only=LOOKS)
         bookable = {stored.id for stored in plans if takes_appointments(work, stored)}
+        present = plan_to_book_on(work, person_id)
+        not_theirs = said_not_to_be_theirs(work, person_id, person.contact)
         did_they_come = {stored.id for stored in plans if to_ask_about(services, work, stored, now)}
         work.ledger.note(who(the_staff()), "record-viewed", person_id, now)
         work.commit()
+    standing = {stored.id for stored in plans if stored.id not in bookable and stands(services, stored, now)}
+    teller = Teller(contact=person.contact, clinic=services.clinic, post_days=services.pack.timing.post_days, now=now)
+    saved_of = next((stored for stored in plans if stored.id == request.args.get("of", "")), None)
     page = render_template(
         "staff/record.html",
         person=person,
@@ -142,13 +149,20 @@ def _page(person_id: str, *, booking: BookingForm | None = None, unsaid: str = "
         actions=ACTIONS,
         calendar={stored.id: _calendar_answer(history, stored) for stored in plans},
         bookable=bookable,
-        standing={stored.id for stored in plans if stored.id not in bookable and stands(services, stored, now)},
+        standing=standing,
+        to_keep=_to_keep(plans, standing, present) if not person.contact.gone else None,
+        present=present,
+        will_be_told=teller.before(),
+        is_told=teller.after(saved_of, messages) if saved_of is not None else "",
+        not_usual=not_usual(saved_of.appointment) if saved_of is not None and saved_of.appointment else "",
+        too_late={stored.id: too_late_for(recall, stored) for stored in plans},
+        not_theirs=not_theirs,
         did_they_come=did_they_come,
         ended=_ended(person.contact),
         booking=booking,
         unsaid=unsaid,
         saved=request.args.get("saved", "") if request.method == "GET" else "",
-        saved_of=request.args.get("of", ""),
+        saved_of=saved_of.id if saved_of is not None else "",
         pack=services.pack,
         sides=tuple(Side),
         recall=recall,
@@ -156,6 +170,13 @@ def _page(person_id: str, *, booking: BookingForm | None = None, unsaid: str = "
         may_change=bool(the_staff().roles & {"clinician", "lead"}),
     )
     return make_response(page, 422 if booking is not None or unsaid else 200)
+
+
+def _to_keep(plans: Sequence[StoredPlan], standing: Collection[str], present: StoredPlan | None) -> StoredPlan | None:
+    """The plan that is over and whose appointment the present plan can take over, since it has none itself."""
+    if present is None or present.appointment is not None:
+        return None
+    return next((stored for stored in plans if stored.id in standing), None)
 
 
 def _calendar_answer(history: list[Audit], stored: StoredPlan) -> str:
@@ -274,7 +295,7 @@ def appointment(plan_id: str) -> BaseResponse | Response:
     saved = "moved" if stored.appointment is not None else "booked"
     if wanted == "cancel":
         book(services, plan_id, None, who(the_staff()))
-        saved = "cancelled"
+        saved = "cancelled" if stored.appointment is not None else "same"
     elif wanted == "book":
         form = read_booking(request.form, plan_id)
         if form.appointment is None:
@@ -284,6 +305,8 @@ def appointment(plan_id: str) -> BaseResponse | Response:
         except VisitError as refused:
             said = str(refused).removeprefix(f"{refused.field}: ")
             return _page(person_id, booking=replace(form, errors={"on": sentence_of(said)}))
+        if form.appointment == stored.appointment:
+            saved = "same"
     else:
         raise NotAllowedError("choose to move the appointment or to cancel it")
     return redirect(_saved(person_id, plan_id, saved))

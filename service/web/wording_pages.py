@@ -18,14 +18,16 @@ from service.domain.recall import Answer, Recall, Window
 from service.domain.visit import Ears
 from service.links import STAND_IN, page_url
 from service.messages.i18n import direction
+from service.messages.read_plan import read_plan
 from service.messages.reading import Reading
 from service.messages.today import what_today
 from service.messages.wordings import Wordings, unit_ids_of
 from service.services import Services
 from service.storage.records import StoredPlan
-from service.web.patient import ERRORS, NOT_SHOWN
+from service.web.patient import ERRORS
 from service.web.patient_choices import PAUSES, Form, languages, places
 from service.web.patient_questions import search
+from service.web.patient_reading import Booked, as_of, followed
 from service.web.patient_recall import Invitation
 from service.web.patient_words import OFFER, Voice, live, picture, tel
 
@@ -81,7 +83,7 @@ def pages_with(
     services: Services, words: Listening, plan: Plan, reading: Reading, language: str, unit_id: str, in_reading: bool
 ) -> Iterator[ShownPage]:
     """The patient's page that has the unit on it, in the first state that says it."""
-    for name, template, context in _states(services, plan, reading, language, unit_id):
+    for name, template, context in _states(services, words, plan, reading, unit_id):
         words.heard = set()
         stands_in = bool(context.pop("stands_in", False))
         html = render_template(
@@ -103,9 +105,10 @@ def pages_with(
 
 
 def _states(
-    services: Services, plan: Plan, reading: Reading, language: str, unit_id: str
+    services: Services, words: Wordings, plan: Plan, reading: Reading, unit_id: str
 ) -> Iterator[tuple[str, str, dict[str, Any]]]:
     """The pages and their states, those first in which the unit is most likely: name, template and what it needs."""
+    language = reading.language
     contact = people(services, language)[0][1]
     if unit_id.startswith("page.gone"):
         yield "The page of a link that is over", "gone.html", {"tired": False}
@@ -120,13 +123,23 @@ def _states(
             "plan.html",
             {**_plan_state(services, plan, reading, contact), "said": unit_id},
         )
+    if unit_id == "page.booked-change":
+        day = GIVEN.date() + timedelta(weeks=3)
+        card = Booked(date=day.isoformat(), time="14:00")
+        yield "The plan, a visit booked", "plan.html", {**_plan_state(services, plan, reading, contact), "booked": card}
+    if unit_id == "page.drops-done":
+        yield (
+            "The plan after its drops",
+            "plan.html",
+            _plan_state(services, plan, reading, contact, days=400, over=words),
+        )
     yield "The plan", "plan.html", _plan_state(services, plan, reading, contact)
     if not unit_id.startswith(("page.", "question.", "section.", "moment.", "agent.")):
         return
     for name, changes in (
         ("The plan, all doses of today done", {"done": True}),
         ("The plan on a later day", {"days": 1}),
-        ("The plan after its drops", {"days": 400}),
+        ("The plan after its drops", {"days": 400, "over": words}),
         ("The plan, messages stopped", {"stopped": True}),
         ("The plan during a pause", {"paused": True}),
         ("A plan on hold", {"status": Status.ON_HOLD}),
@@ -153,7 +166,9 @@ def _plan_state(
     stands_in: bool = False,
     status: Status = Status.ACTIVE,
     typed: str = "",
+    over: Wordings | None = None,
 ) -> dict[str, Any]:
+    """What the template needs. `over` words the plan anew: of a finished course nothing is said as if it ran."""
     now = GIVEN + timedelta(days=days)
     if paused:
         contact = replace(contact, paused_until=now.date() + timedelta(days=3))
@@ -163,9 +178,11 @@ def _plan_state(
             id=STAND_IN, person_id=STAND_IN, visit_id=STAND_IN, status=status, plan=plan, given=GIVEN, by="",
             appointment=None, calendar_seed=STAND_IN,
         )  # fmt: skip
-        dropped = NOT_SHOWN.get(status, frozenset())
-        kept = tuple(section for section in reading.sections if section.id not in dropped)
-        reading = replace(reading, sections=kept, questions=None if "questions" in dropped else reading.questions)
+        if over is not None:
+            left = as_of(stored, contact, None, now)
+            again = read_plan(plan, over, reading.language, services.clinic, person=reading.person, as_of=left)
+            reading = replace(reading, sections=again.sections)
+        reading = followed(reading, status)
         if status is Status.ACTIVE and not plan.urgent:
             today = what_today(plan, contact, frozenset(), now, given=GIVEN)
             if done:
@@ -197,15 +214,16 @@ def _invitation_states(
         invite_on=day + timedelta(weeks=4),
         opened=GIVEN,
     )
-    later = tuple(days // 7 for days in services.pack.recall.later_days)
+    weeks = tuple(days // 7 for days in services.pack.recall.later_days)
     state = _plan_state(services, plan, reading, contact)
-    for name, given, online in (
-        ("The plan, an invitation to answer", None, ""),
-        ("The plan, an invitation to book online", None, services.clinic.base_url),
-        ("The plan, after the answer: yes", Answer.BOOK, ""),
-        ("The plan, after the answer: later", Answer.LATER, ""),
-        ("The plan, after the answer: no", Answer.NO, ""),
-        ("The plan, after the answer: seen elsewhere", Answer.ELSEWHERE, ""),
+    for name, given, online, later in (
+        ("The plan, an invitation to answer", None, "", weeks),
+        ("The plan, an invitation to book online", None, services.clinic.base_url, weeks),
+        ("The plan, an invitation that must not wait", None, "", ()),
+        ("The plan, after the answer: yes", Answer.BOOK, "", weeks),
+        ("The plan, after the answer: later", Answer.LATER, "", weeks),
+        ("The plan, after the answer: no", Answer.NO, "", weeks),
+        ("The plan, after the answer: seen elsewhere", Answer.ELSEWHERE, "", weeks),
     ):
         asked = Invitation(recall=recall, given=given, later=later, online=online)
         yield name, "plan.html", {**state, "invitation": asked}

@@ -189,6 +189,7 @@ def test_sentences_run_on_with_a_space_but_not_after_a_wide_mark() -> None:
 def test_values_are_isolated_in_right_to_left_text_only() -> None:
     assert i18n.isolate("+44 20 7946 0123", Kind.VERBATIM, "rtl") == "\u2066+44 20 7946 0123\u2069"
     assert i18n.isolate("Hill View", Kind.TEXT, "rtl") == "\u2068Hill View\u2069"
+    assert i18n.isolate("2:00 PM", Kind.TIME, "rtl") == "\u20682:00 PM\u2069"
     assert i18n.isolate("3", Kind.NUMBER, "rtl") == "3"
     assert i18n.isolate("Hill View", Kind.TEXT, "ltr") == "Hill View"
     for language in ("bn", "zh-Hans"):  # not even a name from right to left brings marks into what is paid by the part
@@ -198,7 +199,7 @@ def test_values_are_isolated_in_right_to_left_text_only() -> None:
 @given(st.text(), st.sampled_from(Kind), st.sampled_from(["ltr", "rtl"]))
 def test_a_value_cannot_bring_controls_of_its_own(value: str, kind: Kind, way: i18n.Direction) -> None:
     isolated = i18n.isolate(f"\u202e\u2067{value}\u0000\u2069", kind, way)
-    inner = isolated[1:-1] if way == "rtl" and kind in (Kind.TEXT, Kind.VERBATIM) else isolated
+    inner = isolated[1:-1] if way == "rtl" and kind in (Kind.TEXT, Kind.TIME, Kind.VERBATIM) else isolated
     assert not i18n.BIDI_CONTROLS & set(inner)
     assert not any(unicodedata.category(char) == "Cc" for char in inner)
 

@@ -188,7 +188,7 @@ WHEN = Phrase(
 
 def test_dates_times_and_lists_are_written_as_the_language_writes_them(drafts: Wordings) -> None:
     assert drafts.say(WHEN, "en") == "Use them in the morning and evening, from Wednesday, 25 November 2026 at 9:30 pm."
-    assert drafts.say(WHEN, "ar") == "في الصباح والمساء من الأربعاء، 25 نوفمبر 2026 في 9:30 م."
+    assert drafts.say(WHEN, "ar") == "في الصباح والمساء من الأربعاء، 25 نوفمبر 2026 في \u20689:30 م\u2069."
 
 
 def test_inserted_values_cannot_turn_right_to_left_text_around(drafts: Wordings) -> None:

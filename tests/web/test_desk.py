@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+import re
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
-from builders import a_person, a_visit
+from builders import a_person, a_visit, an_ear
 from web.staff_pages import FULL, Browser, signed_in
 
 from service.delivery.dispatch import send_due
@@ -14,6 +15,8 @@ from service.domain.contact import Channel
 from service.domain.message import Inbound, MessageKind, State
 from service.inbound.replies import MOST_OF_A_STRANGER, take_inbound
 from service.planning.aftercare import give
+from service.planning.attention import MISSED, WANTS_VISIT
+from service.planning.recalling import wrong_person_in
 
 
 def test_people_are_found_by_any_part_of_their_name_and_by_birth(tmp_path: Path) -> None:
@@ -232,3 +235,62 @@ def test_the_desk_sees_that_mail_does_not_come_in(tmp_path: Path) -> None:
     page = browser.get("/attention").text
     assert "Answers and bounces by mail do not come in now." in page
     assert "the mailbox at mail.larkfield.example cannot be read" in page
+
+
+def asks(browser: Browser, person: str, reason: str, detail: str = "", *, days: int = 0) -> None:
+    with browser.services.open_work() as work:
+        work.ledger.ask(person, reason, browser.clock.at + timedelta(days=days), detail=detail)
+        work.commit()
+
+
+def row_of(page: str, person: str) -> str:
+    return page.partition(f'<a href="/people/{person}">')[2].partition("</tr>")[0]
+
+
+def test_an_entry_about_a_recall_says_whom_to_call_and_in_which_language(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    a_person(browser.services, "alya", guardian="Nadia Rahman", language="pl")
+    a_person(browser.services, "ida", phone=None, channels=())
+    asks(browser, "alya", WANTS_VISIT)
+    asks(browser, "ida", MISSED)
+    page = browser.get("/attention").text
+    row = row_of(page, "alya")
+    assert '<a href="tel:+447700900123">' in row and "ask for Nadia Rahman" in row and "language: Polish" in row
+    assert "no number" in row_of(page, "ida") and "language: English" in row_of(page, "ida")
+
+
+def test_who_left_is_nobody_to_call(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    a_person(browser.services, left=browser.clock.at.date())
+    asks(browser, "maud", "appointment-stands", "2026-12-10 at 10:30")
+    assert "tel:" not in row_of(browser.get("/attention").text, "maud")
+
+
+def test_what_much_depends_on_stands_first_and_the_rest_in_the_order_of_its_days(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    clear, cavity = (
+        a_visit(an_ear("hard-wax-cleared"), history=frozenset({"prone-to-wax"})),
+        a_visit(an_ear("mastoid-cavity")),
+    )
+    for number, (person, visit) in enumerate(
+        (("first", clear), ("second", cavity), ("third", clear), ("fourth", cavity))
+    ):
+        give(browser.services, a_person(browser.services, person), visit, by="nurse")
+        asks(browser, person, WANTS_VISIT, days=number)
+    asks(browser, "second", "language", days=-1)  # not about the recall: it stays where it is
+    found = re.findall(r'<th scope="row"><a href="/people/(\w+)">', browser.get("/attention").text)
+    assert found == ["second", "fourth", "second", "first", "third"]
+
+
+def test_a_wrong_number_is_named_once_and_corrected_from_its_entry(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    person = a_person(browser.services)
+    give(browser.services, person, a_visit(), by="nurse")
+    with browser.services.open_work() as work:
+        wrong_person_in(browser.services, work, person, frozenset({Channel.TEXT}), browser.clock.at, by="text")
+        work.commit()
+    row = row_of(browser.get("/attention").text, person)
+    assert "Find out the right number or address of theirs." in row
+    assert "Somebody answered that +447700900123 is not theirs" in row
+    assert f'<a href="/people/{person}/contact">Correct it' in row
+    assert len(re.findall("not theirs|not for them|wrong", row)) == 1

@@ -39,7 +39,7 @@ CHECKS = """() => {
     if (next > level + 1) faults.push('heading skips a level: ' + e.innerText);
     level = next;
   }
-  const targets = 'button, .button, .help-bar a, .options label, select, summary, input[type=time], input[type=search]';
+  const targets = 'button, .button, .help-bar a, main a.number, .options label, select, summary, input[type=time], input[type=search]';
   for (const e of document.querySelectorAll(targets)) {
     const box = e.getBoundingClientRect();
     const small = box.height < LEAST || box.width < LEAST;

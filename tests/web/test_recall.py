@@ -17,9 +17,9 @@ from service.domain.recall import Answer, Ended, Recall, RecallState
 from service.planning.aftercare import give, live_link
 from service.planning.appointments import book
 from service.planning.people import mark_died
-from service.planning.recalling import answer_in
+from service.planning.recalling import answer_in, wrong_person_in
 from service.transports.port import RecordingTransport
-from service.web.shown import days_in_words
+from service.web.shown import day, days_in_words
 
 CAVITY = a_visit(an_ear("mastoid-cavity"))
 
@@ -352,3 +352,72 @@ def test_the_page_of_who_died_takes_no_answer_and_asks_nobody_for_another_number
     assert browser.client.get(f"/p/{token}").status_code == 404
     with services.open_reading() as work:
         assert not {each.reason for each in work.ledger.attention()} & {"recall-wrong-person", "recall-declined"}
+
+
+@pytest.mark.parametrize("answer", [Answer.NO, Answer.ELSEWHERE])
+def test_after_a_no_somebody_can_decide_what_happens_now(tmp_path: Path, answer: Answer) -> None:
+    browser = a_board(tmp_path)
+    invite(browser)
+    with browser.services.open_work() as work:
+        answer_in(browser.services, work, "maud", answer, by="page", now=browser.clock.at)
+        work.commit()
+    place = f"/recall/{the_recall(browser).id}"
+    assert place in browser.get("/attention").text
+    page = browser.get(place).text
+    offered = re.findall(r'name="do" value="([^"]+)"', page)
+    assert offered == ["invite", "leave-closed"]
+    assert "Book a visit on the record" in page and f"#plan-{the_recall(browser).plan_id}" in page
+    assert settle(browser, do="leave-closed", reason="spoke to them") == 302
+    assert "decide what happens now" not in browser.get("/attention").text
+    assert "Leave it closed: nothing more is asked (“spoke to them”)" in browser.get(place).text
+    assert settle(browser, do="declined" if answer is Answer.ELSEWHERE else "no-answer", reason="x") == 422
+    assert settle(browser, do="invite", reason="they think again", on="2027-06-01") == 302
+    after = the_recall(browser)
+    assert (after.state, after.invite_on, after.ended) == (RecallState.DUE, date(2027, 6, 1), None)
+
+
+def test_a_recall_that_ended_otherwise_offers_nothing(tmp_path: Path) -> None:
+    browser = a_board(tmp_path)
+    assert settle(browser, do="seen", reason="came to the open clinic") == 302
+    page = browser.get(f"/recall/{the_recall(browser).id}").text
+    assert "This recall is over. A new plan with a return opens the next one." in page
+    assert 'name="do"' not in page
+
+
+def test_to_invite_again_says_what_becomes_of_invitations_that_wait(tmp_path: Path) -> None:
+    browser = a_board(tmp_path)
+    place = f"/recall/{the_recall(browser).id}"
+    assert "The 3 invitations that wait are replaced" in browser.get(place).text
+    invite(browser)
+    assert "The 2 invitations that wait are replaced" in browser.get(place).text
+    settle(browser, do="declined", reason="on the telephone")
+    assert "are replaced" not in browser.get(place).text
+
+
+def test_an_appointment_whose_day_has_passed_is_asked_about_on_the_board(tmp_path: Path) -> None:
+    browser = a_board(tmp_path)
+    recall = the_recall(browser)
+    on = browser.clock.at.date() + timedelta(days=15)
+    book(browser.services, recall.plan_id, (on, time(9, 40)), "desk")
+    browser.clock.at = datetime.combine(on, time(12), UTC)
+    browser.sign_in("dina")
+    listed = browser.get("/recall?standing=booked").text.partition('id="list"')[2]
+    assert f"Booked for {day(on)}" in listed
+    browser.clock.forward(days=1)
+    browser.sign_in("dina")
+    listed = browser.get("/recall?standing=booked").text.partition('id="list"')[2]
+    asked = f'<a href="/people/maud#plan-{recall.plan_id}">did they come?</a>'
+    assert f"Was booked for {day(on)}:</b> {asked}" in listed and "Booked for" not in listed
+
+
+def test_a_number_that_somebody_said_is_not_theirs_is_not_to_be_called(tmp_path: Path) -> None:
+    browser = a_board(tmp_path)
+    services = browser.services
+    with services.open_work() as work:
+        wrong_person_in(services, work, "maud", frozenset({Channel.TEXT}), browser.clock.at, by="text")
+        work.commit()
+    listed = browser.get("/recall").text.partition('id="list"')[2]
+    one = browser.get(f"/recall/{the_recall(browser).id}").text
+    for page in (listed, one, browser.get("/attention").text):
+        assert "+447700900123" in page and "not to be used" in page
+        assert "tel:" not in page and "does not work" not in page

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
@@ -17,6 +18,9 @@ from service.domain.plan import Status
 from service.domain.recall import RecallState
 from service.inbound.replies import take_inbound
 from service.planning.aftercare import give
+from service.planning.recalling import wrong_person_in
+from service.transports.port import RecordingTransport
+from service.web.shown import day
 
 ENDS = [
     ("moved", "not-moved", "Moved away.", "the person has moved away", "recorded a move away"),
@@ -327,13 +331,14 @@ def test_what_was_saved_of_an_appointment_is_said_beside_it_while_it_is_true(tmp
     place = f"/plans/{plan}/appointment"
     assert 'role="status"' not in browser.get(f"/people/{person}").text
     moved = browser.post(place, {"do": "book", "on": "2026-12-17", "at": "14:00"}).location
-    line = '<p class="note" role="status"><b>Saved.</b> The appointment is '
-    assert f"{line}moved to Thu, 17 Dec 2026, 14:00.</p>" in browser.get(moved).text
+    line = '<div class="note" role="status"><p><b>Saved.</b> The appointment is '
+    told = "A text goes to Maud Ellery at once.</p>"
+    assert f"{line}moved to Thu, 17 Dec 2026, 14:00. {told}" in browser.get(moved).text
     cancelled = browser.post(place, {"do": "cancel"}).location
-    assert f"{line}cancelled.</p>" in browser.get(cancelled).text
+    assert f"{line}cancelled. {told}" in browser.get(cancelled).text
     assert 'role="status"' not in browser.get(moved).text, "it was moved once, and is not booked any more"
     booked_anew = browser.post(place, {"do": "book", "on": "2026-12-18", "at": "09:15"}).location
-    assert f"{line}booked for Fri, 18 Dec 2026, 09:15.</p>" in browser.get(booked_anew).text
+    assert f"{line}booked for Fri, 18 Dec 2026, 09:15. {told}" in browser.get(booked_anew).text
     assert 'role="status"' not in browser.get(f"/people/{person}?saved=nonsense&of={plan}").text
 
 
@@ -449,3 +454,173 @@ def test_the_record_says_where_the_drops_before_the_appointment_stand_now(tmp_pa
     )
     browser.post(f"/plans/{plan}/appointment", {"do": "cancel"})
     assert "Drops before the appointment (right ear): stopped" in browser.get(f"/people/{person}").text
+
+
+def posted(browser: Browser, plan: str, do: str, on: str = "", at: str = "") -> str:
+    """The record as it is shown after a form about an appointment was sent."""
+    answer = browser.post(f"/plans/{plan}/appointment", {"do": do, "on": on, "at": at})
+    assert answer.status_code == 302
+    return browser.get(answer.location).text
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({}, "A text goes to Maud Ellery at once."),
+        ({"guardian": "Ada Ellery"}, "A text goes to Ada Ellery at once."),
+        ({"channels": (Channel.EMAIL,)}, "An e-mail goes to Maud Ellery at once."),
+        ({"quiet_from": time(1), "quiet_to": time(23, 30)}, "goes to Maud Ellery when the quiet hours are over."),
+        ({"paused_until": date(2026, 12, 1)}, "goes to Maud Ellery when their pause is over, after 1 Dec 2026."),
+        ({"channels": ()}, "Nobody is told by a message: phone them."),
+        ({"bad": frozenset({Channel.TEXT}), "channels": (Channel.TEXT,)}, "Nobody is told by a message: phone them."),
+        ({"withdrawn": date(2026, 11, 20)}, "Nobody is told by a message: phone them."),
+    ],
+)
+def test_who_is_told_of_a_change_stands_beside_the_button_and_after_it(
+    tmp_path: Path, changes: dict[str, object], said: str
+) -> None:
+    browser = signed_in(tmp_path, "dina")
+    person = a_person(browser.services, **{"channels": (Channel.TEXT, Channel.EMAIL), **changes})
+    plan = give(browser.services, person, a_visit(), by="nurse").id
+    assert said in browser.get(f"/people/{person}").text.partition('class="hint"')[2].partition("</p>")[0]
+    page = posted(browser, plan, "book", "2026-12-17", "14:00")
+    assert said in page.partition('role="status"')[2].partition("</div>")[0]
+
+
+def test_who_is_told_by_letter_is_told_while_there_is_time(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    person = a_person(browser.services, channels=(Channel.LETTER,), address=("2 Elm Row", "Exampleton"))
+    plan = give(browser.services, person, a_visit(), by="nurse").id
+    days = browser.services.pack.timing.post_days
+    hint = f"A letter tells Maud Ellery if it comes in time, with at least {days} days for the post; else phone them."
+    assert hint in browser.get(f"/people/{person}").text
+    assert "A letter goes to Maud Ellery at once." in posted(browser, plan, "book", "2026-12-17", "14:00")
+    tomorrow = browser.services.day_of(browser.clock.at) + timedelta(days=1)
+    said = "No letter goes, since it would come too late or they know it so: phone them if they do not."
+    assert said in posted(browser, plan, "book", tomorrow.isoformat(), "14:00")
+
+
+def test_what_the_person_knows_already_or_was_sent_is_said_so(tmp_path: Path) -> None:
+    browser, _, plan = with_an_appointment(tmp_path, "dina")
+    browser.services.transports = dict.fromkeys(Channel, RecordingTransport())
+    posted(browser, plan, "book", "2026-12-17", "14:00")
+    back = browser.post(
+        f"/plans/{plan}/appointment", {"do": "book", "on": FIRST[0].isoformat(), "at": FIRST[1].isoformat("minutes")}
+    ).location
+    assert "No message goes: they know it so already." in browser.get(back).text
+    moved = browser.post(f"/plans/{plan}/appointment", {"do": "book", "on": "2026-12-18", "at": "14:00"}).location
+    send_due(browser.services, "worker")
+    assert "A text went to Maud Ellery." in browser.get(moved).text
+
+
+def test_a_date_that_was_not_changed_is_not_said_to_be_moved(tmp_path: Path) -> None:
+    browser, _, plan = with_an_appointment(tmp_path, "dina")
+    page = posted(browser, plan, "book", FIRST[0].isoformat(), FIRST[1].isoformat("minutes"))
+    assert "<b>Nothing changed.</b> The appointment was on Thu, 10 Dec 2026, 10:30 before." in page
+    assert "is moved to" not in page
+    posted(browser, plan, "cancel")
+    assert "<b>Nothing changed.</b> No appointment was booked." in posted(browser, plan, "cancel")
+
+
+def test_a_booking_after_the_latest_day_says_so_when_it_is_saved_and_beside_the_plan(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    person = a_person(browser.services)
+    plan = give(browser.services, person, a_visit(an_ear("wax-left")), by="nurse").id
+    with browser.services.open_reading() as work:
+        recall = work.recalls.newest_of(person)
+    assert recall is not None
+    latest = recall.window.latest
+    late = f"after the latest day for this ear ({day(latest)})"
+    in_time = posted(browser, plan, "book", latest.isoformat(), "10:00")
+    assert "after the latest day" not in in_time
+    page = posted(browser, plan, "book", (latest + timedelta(days=1)).isoformat(), "10:00")
+    assert f"It is {late}." in page.partition('role="status"')[2].partition("</div>")[0]
+    assert f'<b class="late">{late}</b>' in browser.get(f"/people/{person}").text
+    assert booked(browser, plan) == (latest + timedelta(days=1), time(10))
+
+
+@pytest.mark.parametrize(
+    ("on", "at", "said"),
+    [
+        ("2026-12-20", "03:00", "This is a Sunday, 03:00: is that right?"),
+        ("2026-12-20", "10:30", "This is a Sunday, 10:30: is that right?"),
+        ("2026-12-17", "06:59", "This is a Thursday, 06:59: is that right?"),
+        ("2026-12-17", "20:01", "This is a Thursday, 20:01: is that right?"),
+        ("2026-12-19", "07:00", ""),
+        ("2026-12-18", "20:00", ""),
+    ],
+)
+def test_an_hour_at_which_few_clinics_see_anybody_is_asked_about_and_not_refused(
+    tmp_path: Path, on: str, at: str, said: str
+) -> None:
+    browser, _, plan = with_an_appointment(tmp_path, "dina")
+    page = posted(browser, plan, "book", on, at)
+    assert said in page and ("is that right?" in page) is bool(said)
+    assert booked(browser, plan) == (date.fromisoformat(on), time.fromisoformat(at))
+
+
+def outlived(folder: Path, **second: object) -> tuple[Browser, str, str, str]:
+    """A person whose first plan is over while its appointment stands; then the second plan."""
+    browser, person, first = with_an_appointment(folder, "dina")
+    browser.clock.forward(hours=1)
+    browser.sign_in("dina")
+    return browser, person, first, give(browser.services, person, a_visit(**second), by="nurse").id
+
+
+def test_an_appointment_that_outlived_its_plan_is_kept_with_one_button(tmp_path: Path) -> None:
+    browser, person, first, second = outlived(tmp_path)
+    page = browser.get("/attention").text
+    assert f'href="/people/{person}#plan-{first}"' in page
+    page = browser.get(f"/people/{person}").text
+    parts = {re.search(r'id="plan-(\w+)"', part)[1]: part for part in page.split("<article ")[1:]}  # type: ignore[index]
+    assert 'type="date" value="2026-12-10"' in parts[second] and 'type="time" value="10:30"' in parts[second]
+    assert "They come: keep it" in parts[first] and "Cancel it" in parts[first]
+    form = parts[first].partition(f'action="/plans/{second}/appointment"')[2].partition("</form>")[0]
+    sent = dict(re.findall(r'name="(on|at|do)" value="([^"]+)"', form))
+    assert sent == {"on": "2026-12-10", "at": "10:30", "do": "book"}
+    posted(browser, second, **sent)
+    assert (booked(browser, first), booked(browser, second)) == (None, FIRST)
+    assert "An appointment still stands" not in browser.get("/attention").text
+
+
+def test_an_appointment_that_outlived_its_plan_is_cancelled_with_the_other(tmp_path: Path) -> None:
+    browser, person, first, second = outlived(tmp_path)
+    posted(browser, first, "cancel")
+    assert (booked(browser, first), booked(browser, second)) == (None, None)
+    assert "still stands" not in browser.get(f"/people/{person}").text
+
+
+def test_a_plan_that_is_over_does_not_say_when_somebody_is_due_back(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path, "dina")
+    person = a_person(browser.services)
+    give(browser.services, person, a_visit(), by="nurse")
+    assert browser.get(f"/people/{person}").text.count("Due back ") == 1
+    at(browser, browser.clock.at.date() + timedelta(days=1))
+    give(browser.services, person, a_visit(), by="nurse")
+    assert browser.get(f"/people/{person}").text.count("Due back ") == 1
+
+
+def test_what_they_wrote_stands_above_the_messages(tmp_path: Path) -> None:
+    browser, person, _ = with_a_plan(tmp_path)
+    page = browser.get(f"/people/{person}").text
+    assert page.index("What they wrote</h2>") < page.index("<h2>Messages</h2>")
+
+
+def test_a_number_that_somebody_said_is_not_theirs_is_no_link_and_not_to_be_used(tmp_path: Path) -> None:
+    browser, person, _ = with_a_plan(tmp_path)
+    said_not_theirs(browser, person)
+    page = browser.get(f"/people/{person}").text
+    assert 'href="tel:' not in page and "not to be used" in page and "does not work" not in page
+    assert "Somebody said that this mobile number is not theirs" in page
+    browser.post(f"/people/{person}/usable", {"channel": "text"})
+    page = browser.get(f"/people/{person}").text
+    assert 'href="tel:' in page and "not to be used" not in page
+
+
+def said_not_theirs(browser: Browser, person: str) -> None:
+    """Somebody answers a text with "this is not me"."""
+    with browser.services.open_work() as work:
+        wrong_person_in(
+            browser.services, work, person, frozenset({Channel.TEXT}), browser.services.clock.now(), by="text"
+        )
+        work.commit()

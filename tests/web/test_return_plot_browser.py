@@ -84,8 +84,53 @@ def test_both_lines_are_named_in_one_unit_and_can_be_read(chromium: Chromium, tm
             assert level == "20%" and re.fullmatch(r"\d+ days", days)
             said = caption.inner_text()
             assert f"Dashed line: the chance that the clinic allows, {level}." in said
-            assert f"Upright line: the {days} proposed" in said
+            assert f"Upright line: {days}, from this clinic’s record" in said
             assert plot.locator("svg").get_attribute("aria-labelledby") == caption.get_attribute("id")
             record = plot.locator("xpath=..").inner_text()
             assert days in record.partition("Curve:")[0] and f"Take {days}" in record
             assert not re.search(r"\b(weeks?|months?)\b|'", record)
+
+
+def test_the_ear_that_follows_the_other_says_so_and_offers_nothing_that_changes_nothing(
+    chromium: Chromium, tmp_path: Path
+) -> None:
+    with a_desk(tmp_path) as (browser, address), chromium.new_context() as context:
+        a_record(browser)
+        page = context.new_page()
+        sign_in(page, address)
+        page.goto(f"{address}/people/maud/discharge")
+        for side in ("right", "left"):
+            page.check(f'input[name="{side}.findings"][value="hard-wax-cleared"]')
+        page.check('input[name="history"][value="prone-to-wax"]')
+        page.get_by_role("button", name="Propose plan").last.click()
+        right, left = page.locator("fieldset.ear.right .record"), page.locator("fieldset.ear.left .record")
+        assert "found 250 days after each" in right.inner_text()
+        assert page.get_by_text("Both ears are seen together").count() == 0
+        right.get_by_role("button", name="Take").click()
+        days = page.input_value("#right-days")
+        assert days and page.get_attribute("#left-days", "placeholder") == days
+        followed = page.locator("fieldset.ear", has_text="Both ears are seen together, by the sooner day.")
+        assert followed.count() == 1 and followed.locator("#left-days").count() == 1
+        assert right.get_by_role("button", name="Take").count() == left.get_by_role("button", name="Take").count() == 0
+
+
+def test_on_a_narrow_screen_the_bar_shows_the_whole_time_and_hides_little(chromium: Chromium, tmp_path: Path) -> None:
+    with (
+        a_desk(tmp_path) as (_, address),
+        chromium.new_context(viewport={"width": 360, "height": 740}) as context,
+    ):
+        page = context.new_page()
+        sign_in(page, address)
+        page.goto(f"{address}/people/maud/discharge")
+        page.check('input[name="right.findings"][value="hard-wax-cleared"]')
+        page.fill("#next_appointment", "2026-12-16")
+        page.fill("#next_appointment_time", "09:40")
+        page.get_by_role("button", name="Propose plan").last.click()
+        label = page.locator(".bar .when label").first
+        lines = "each => each.getBoundingClientRect().height / parseFloat(getComputedStyle(each).lineHeight)"
+        assert label.evaluate(lines) < 1.5, "the label is one line"
+        room = page.locator("#next_appointment_time").evaluate("each => each.clientWidth")
+        assert room >= 90, "hours, minutes and the clock's own button"
+        assert page.locator(".bar .acts").evaluate("each => each.getBoundingClientRect().height") <= 74, "a tenth"
+        assert page.locator(".bar .acts").evaluate("each => getComputedStyle(each).position") == "sticky"
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360
