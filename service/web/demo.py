@@ -11,8 +11,11 @@ from service.delivery.attachments import sheet_of
 from service.delivery.pretend import WindableClock, Wound, wind, wind_to_next
 from service.domain.contact import Channel
 from service.domain.message import State
+from service.domain.window import DEFAULT, WINDOWS
 from service.errors import NotAllowedError, NotFoundError
 from service.links import STAND_IN, page_url, token_of
+from service.messages.address_page import render_address_page
+from service.messages.compose import says_whole_plan
 from service.planning.aftercare import live_link
 from service.web import access
 from service.web.app import the_services
@@ -82,8 +85,21 @@ def letter(message_id: str) -> Response:
         if message.channel is not Channel.LETTER or message.language is None:
             raise NotFoundError("this message is not a letter")
         stored, person = work.plans.get(message.plan_id), work.people.get(message.person_id)
-        link = page_url(services.clinic.base_url, live_link(services, work, person.id, now))
-        pdf = sheet_of(services, work, stored, person.contact, message.language, link)
+        token = live_link(services, work, person.id, now)
+        link = page_url(services.clinic.base_url, token)
+        if says_whole_plan(message.planned.kind, Channel.LETTER):
+            pdf = sheet_of(services, work, stored, person.contact, message.language, link)
+        else:  # the words on the page for the window of the envelope
+            pdf = render_address_page(
+                (message.to or "").splitlines(),
+                services.clinic,
+                WINDOWS[DEFAULT],
+                language=message.language,
+                dated=services.day_of(now),
+                words=_with_link(message.text or "", token),
+                link=link,
+                large_print=person.contact.large_print,
+            )
         work.commit()
     return pdf_answer(pdf)
 

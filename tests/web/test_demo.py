@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date, time, timedelta
+from io import BytesIO
 from pathlib import Path
 
 import pytest
 from builders import a_contact, a_visit, some_settings
 from flask.testing import FlaskClient
+from pypdf import PdfReader
 from web.staff_pages import PASSWORD, signed_in
 
 from service.domain.contact import Channel
 from service.planning.aftercare import give
+from service.planning.appointments import book
 from service.planning.approving import approve_language
 from service.planning.people import add_person
 from service.planning.staffing import add_member
@@ -121,3 +124,18 @@ def test_on_the_real_clock_the_tray_shows_and_winds_nothing(tmp_path: Path) -> N
     browser = signed_in(tmp_path, demo_page=True)
     page = browser.get("/demo").text
     assert "runs on the real clock" in page
+
+
+def test_a_later_letter_is_its_words_and_not_the_plan_once_more(tmp_path: Path) -> None:
+    services, client = a_demo(tmp_path)
+    wind(client, "message")
+    with services.open_reading() as work:
+        (stored,) = [
+            each for person in work.people.search("arthur", limit=5) for each in work.plans.of_person(person.id)
+        ]
+    on = services.day_of(services.clock.now()) + timedelta(days=20)
+    book(services, stored.id, (on, time(10)), "test")
+    page = wind(client, "message")
+    letters = re.findall(r'href="(/demo/letters/[^"]+)"', page)
+    words = [PdfReader(BytesIO(client.get(place).data)).pages[0].extract_text() for place in letters]
+    assert any("appointment is booked" in " ".join(each.split()) for each in words)
