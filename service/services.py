@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime
+from datetime import date, datetime, time
 from typing import Protocol
 
 from service.domain.budget import Budget
 from service.domain.contact import Channel, Clinic
 from service.domain.pack import ClinicChoices, Pack
-from service.domain.wall_clock import to_wall, zone_named
+from service.domain.wall_clock import to_instant, to_wall, zone_named
 from service.messages.catalogs import Catalogs
 from service.messages.wordings import Wordings
 from service.storage.clinic_choices import CLINIC_CHOICES, ChoicesInForce, choices_in
@@ -68,6 +68,10 @@ class Services:
     def day_of(self, instant: datetime) -> date:
         """The day at the clinic at this instant."""
         return to_wall(instant, zone_named(self.clinic.zone)).date()
+
+    def instant_of(self, on: date, at: time = time()) -> datetime:
+        """The instant of a day and time of day at the clinic; without a time, of the day's beginning."""
+        return to_instant(datetime.combine(on, at), zone_named(self.clinic.zone))
 
     def book(self, work: UnitOfWork) -> Book:
         """Every text of every language with its history; read anew only when the wording changed."""

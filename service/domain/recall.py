@@ -117,11 +117,11 @@ def window_of(plan: Plan, rules: RecallRules) -> Window | None:
             weights[template] = rules.weights.get(template, rules.usual_weight)
     template = max(sorted(weights), key=lambda name: weights[name])
     latest = min(each.latest for each in plan.returns)
-    return Window(  # its latest day is `plan.latest_return`
+    return Window(
         ears=back.ears,
         earliest=min(back.earliest, latest),
         ideal=min(back.on, latest),
-        latest=max(latest, back.on),
+        latest=plan.latest_return,
         weight=weights[template],
         template=template,
     )

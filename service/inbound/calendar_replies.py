@@ -8,13 +8,12 @@ Words in it are words: they go to a person, whatever the answer is.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import datetime
 
 from service.calendars import InvitationReply, read_reply
 from service.domain.calendar_item import ItemState
 from service.domain.contact import Channel, Contact, compared
 from service.domain.message import MessageKind, State
-from service.domain.wall_clock import to_instant, zone_named
 from service.inbound.bounces import CalendarReply
 from service.inbound.replies import Meaning
 from service.inbound.reply_words import shipped_reply_words
@@ -106,7 +105,7 @@ def _act(services: Services, work: UnitOfWork, asked: _Asked, reply: InvitationR
     stored = asked.stored
     if stored.appointment is None or asked.entry.item.cancelled or asked.entry.sequence != reply.sequence:
         return False
-    if _begins(services, stored.appointment) <= now:
+    if services.instant_of(*stored.appointment) <= now:
         return False
     if any(datetime.fromisoformat(str(each.detail["stamp"])) > reply.stamp for each in before):
         return True  # a later answer came first (RFC 5546 2.1.5)
@@ -121,10 +120,6 @@ def _act(services: Services, work: UnitOfWork, asked: _Asked, reply: InvitationR
             stored.person_id, DECLINED, now, message_id=told, detail=f"declined by calendar: free the slot {when}"
         )
     return True
-
-
-def _begins(services: Services, appointment: tuple[date, time]) -> datetime:
-    return to_instant(datetime.combine(*appointment), zone_named(services.clinic.zone))
 
 
 def _news(work: UnitOfWork, stored: StoredPlan) -> str | None:

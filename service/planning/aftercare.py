@@ -18,7 +18,7 @@ from service.links import hash_of, token_of
 from service.planning.attention import HELD
 from service.planning.laying_out import plan_messages
 from service.planning.recalling import follow_appointment_in, open_in, withdraw_in
-from service.planning.standing import ask_in, give_back_in, take_over_in
+from service.planning.standing import ask_in, give_back_in, on_hold, take_over_in
 from service.services import Services
 from service.storage.records import StoredPlan, StoredVisit
 from service.storage.requests import Request
@@ -112,8 +112,7 @@ def give(
             open_in(services, work, stored, now)
         if stored.appointment is not None:
             take_over_in(services, work, stored, by, now)
-        else:
-            ask_in(services, work, person_id, now)
+        ask_in(services, work, person_id, now)
         if plan.urgent and stored.appointment is not None:  # what the person is due back for stays open
             follow_appointment_in(services, work, stored, now, by=by)
         plan_messages(services, work, stored, person.contact, now)
@@ -147,7 +146,7 @@ def _end_earlier(work: UnitOfWork, person_id: str, by: str, now: datetime, *, ur
     for earlier in work.plans.of_person(person_id):
         if told:
             work.messages.supersede(earlier.id, kinds=[MessageKind.BOOKING])
-        if earlier.status not in (Status.ACTIVE, Status.ON_HOLD):
+        if not earlier.running:
             continue
         status = Status.ON_HOLD if urgent and not earlier.plan.urgent else Status.COMPLETED
         work.plans.set_status(earlier.id, status)
@@ -166,18 +165,14 @@ def set_status(services: Services, plan_id: str, status: Status, by: str, reason
             give_back_in(services, work, stored, by, now)
             withdraw_in(services, work, stored, now)
             ask_in(services, work, stored.person_id, now)
-            if stored.plan.urgent and (held := _on_hold(work, stored.person_id)) is not None:
+            if stored.plan.urgent and (held := on_hold(work, stored.person_id)) is not None:
                 detail = f"the plan of {held.plan.on} is still on hold: take it up again, or withdraw it"
                 work.ledger.ask(stored.person_id, HELD, now, detail=detail)
-        if status is Status.ACTIVE or _on_hold(work, stored.person_id) is None:
+        if status is Status.ACTIVE or on_hold(work, stored.person_id) is None:
             work.by_hand.close_open(stored.person_id, (HELD,), by, now)
         work.messages.hurry(stored.person_id, now)
         work.ledger.note(by, f"plan-{status}", plan_id, now, reason=reason)
         work.commit()
-
-
-def _on_hold(work: UnitOfWork, person_id: str) -> StoredPlan | None:
-    return next((each for each in work.plans.of_person(person_id) if each.status is Status.ON_HOLD), None)
 
 
 def live_link(services: Services, work: UnitOfWork, person_id: str, now: datetime) -> str:

@@ -8,7 +8,7 @@ from service.domain.booking import Appointment, Booking, booking_message, bookin
 from service.domain.contact import Channel, Contact
 from service.domain.message import MAY_HAVE_LEFT, MessageKind
 from service.domain.sending import pick_channel
-from service.domain.wall_clock import to_instant, zone_named
+from service.domain.wall_clock import zone_named
 from service.planning.attention import UNTOLD
 from service.services import Services
 from service.storage.records import StoredMessage, StoredPlan
@@ -46,7 +46,7 @@ def tell_in(
     planned = booking_message(booking, about, contact, services.pack.timing, zone, by_letter=by_letter, now=now)
     if planned is not None:
         work.messages.plan(after.id, after.person_id, [planned], {planned.key: services.new_id()})
-    elif by_letter and to_instant(datetime.combine(*about), zone) > now:
+    elif by_letter and services.instant_of(*about) > now:
         when = " at ".join(after.booked) if after.booked is not None else about[0].isoformat()
         detail = f"the appointment of {when} was {news}, and no letter comes in time: tell the person"
         work.ledger.ask(after.person_id, UNTOLD, now, detail=detail)
@@ -67,6 +67,6 @@ def _told(
             news = booking_of(message.planned.key)
             said.append((message.handed or message.planned.due, news.sequence, news.appointment, message))
     _, _, known, last = max(said, key=lambda each: each[:2], default=(now, 0, None, None))
-    if known is not None and to_instant(datetime.combine(*known), zone_named(services.clinic.zone)) <= now:
+    if known is not None and services.instant_of(*known) <= now:
         return None, last
     return known, last

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
 
 from service.domain.recall import RecallState, seen
-from service.domain.wall_clock import to_instant, zone_named
 from service.errors import NotAllowedError
 from service.planning.as_booked import follow_softening_in
 from service.planning.attention import MISSED
@@ -144,8 +143,7 @@ def _stands(services: Services, work: UnitOfWork, stored: StoredPlan) -> bool:
     """Whether the appointment counts, and no visit was recorded since its day began."""
     if stored.appointment is None or not takes_appointments(work, stored):
         return False
-    begins = to_instant(datetime.combine(stored.appointment[0], time()), zone_named(services.clinic.zone))
-    return not work.plans.visit_since(stored.person_id, begins)
+    return not work.plans.visit_since(stored.person_id, services.instant_of(stored.appointment[0]))
 
 
 def _miss(

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 
 from service.domain.course import moments_in
 from service.domain.course_moved import numbered
@@ -29,7 +29,6 @@ from service.domain.uptake import (
     uptake,
 )
 from service.domain.visit import years_between
-from service.domain.wall_clock import to_instant, zone_named
 from service.planning.recall_settings import settings_now
 from service.services import Services
 from service.storage.recall_views import EndedRow, InvitedRow, SentInvitation
@@ -70,8 +69,7 @@ def outcome(services: Services, work: UnitOfWork, first: date, last: date) -> Ou
     belongs to one time. A person counts once: of several recalls the one that began first, since a later one is there
     only because they came. Raises OverflowError for days at the ends of the calendar.
     """
-    zone = zone_named(services.clinic.zone)
-    start, end = (to_instant(datetime.combine(day, time()), zone) for day in (first, last + timedelta(days=1)))
+    start, end = services.instant_of(first), services.instant_of(last + timedelta(days=1))
     rows = work.recall_views.invited(start, end, MOST)
     asked = [row for row in rows if row.recall.ended not in LEFT_OUT]
     counted = list({row.recall.person_id: row for row in asked}.values())  # the newest come first: the oldest stays

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import logging
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, timedelta
 
 from service.domain.message import MessageKind, State
 from service.domain.recall import Recall, RecallState, Spacing, invitation_round, moved_to, unanswered_from
 from service.domain.recall_settings import proposed_by
-from service.domain.wall_clock import to_instant, zone_named
+from service.domain.wall_clock import zone_named
 from service.errors import SolvingError
 from service.planning.attention import NO_ANSWER, OVERDUE, SETTLED_BY_BOOKING
 from service.planning.laying_out import follow_recall, replan
@@ -200,7 +200,7 @@ def _ask_about_late(services: Services, recall_id: str, today: date) -> bool:
         latest = recall.window.latest
         if recall.state is not RecallState.DUE or latest >= today:
             return False
-        since = to_instant(datetime.combine(latest + timedelta(days=1), time()), zone_named(services.clinic.zone))
+        since = services.instant_of(latest + timedelta(days=1))
         if work.recalls.asked_since(recall.person_id, SETTLED_BY_BOOKING, since):
             return False
         detail = f"nothing is booked, and the latest day for this ear was {latest}; much depends on this visit"

@@ -28,7 +28,6 @@ from service.domain.recall import (
     unbooked,
     window_of,
 )
-from service.domain.wall_clock import to_instant, zone_named
 from service.planning.attention import (
     DECLINED,
     HELD,
@@ -131,9 +130,7 @@ def _taken_up(services: Services, work: UnitOfWork, recall: Recall, now: datetim
 
 def to_come(services: Services, stored: StoredPlan, now: datetime) -> bool:
     """Whether an appointment of this plan is still to come."""
-    if stored.appointment is None:
-        return False
-    return to_instant(datetime.combine(*stored.appointment), zone_named(services.clinic.zone)) > now
+    return stored.appointment is not None and services.instant_of(*stored.appointment) > now
 
 
 def takes_appointments(work: UnitOfWork, stored: StoredPlan) -> bool:

@@ -36,7 +36,7 @@ def over_but_booked(services: Services, work: UnitOfWork, person_id: str, now: d
 
 def take_over_in(services: Services, work: UnitOfWork, stored: StoredPlan, by: str, now: datetime) -> None:
     """A plan gets an appointment and had none: it takes the place of the one that stood under another plan, be that
-    over or on hold. To be called before the recall follows."""
+    over or on hold. To be called before the recall follows; `ask_in` after it finds what is left."""
     own = work.plans.calendar_states(stored.id).get(APPOINTMENT)
     others = [each for each in work.plans.of_person(stored.person_id) if each.id != stored.id]
     booked = [each for each in others if stands(services, each, now)]
@@ -52,7 +52,6 @@ def take_over_in(services: Services, work: UnitOfWork, stored: StoredPlan, by: s
             contact = work.people.get(stored.person_id).contact
             replan(services, work, replace(standing, appointment=None), contact, now)
         work.ledger.note(by, TAKEN_OVER, standing.id, now, before=_slot(standing), by=stored.id)
-    ask_in(services, work, stored.person_id, now)
 
 
 def ask_in(services: Services, work: UnitOfWork, person_id: str, now: datetime) -> None:
@@ -88,11 +87,15 @@ def give_back_in(services: Services, work: UnitOfWork, withdrawn: StoredPlan, by
     tell_in(services, work, earlier, booked, contact, revise_appointment_in(services, work, booked, now), now)
 
 
+def on_hold(work: UnitOfWork, person_id: str) -> StoredPlan | None:
+    """The plan of a person that urgent advice put on hold, the newest where there are several."""
+    return next((each for each in work.plans.of_person(person_id) if each.status is Status.ON_HOLD), None)
+
+
 def _before(work: UnitOfWork, withdrawn: StoredPlan) -> StoredPlan | None:
     """The plan that counts again when this one is withdrawn; None where there is none."""
     if withdrawn.plan.urgent:
-        plans = work.plans.of_person(withdrawn.person_id)
-        return next((each for each in plans if each.status is Status.ON_HOLD and each.id != withdrawn.id), None)
+        return on_hold(work, withdrawn.person_id)
     recall = work.recalls.ended_by(withdrawn.person_id, withdrawn.given)
     return work.plans.get(recall.plan_id) if recall is not None else None
 
