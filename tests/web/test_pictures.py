@@ -11,7 +11,7 @@ from pathlib import Path
 from builders import a_visit, an_ear
 from PIL import Image
 from playwright.sync_api import Browser as Chromium
-from web.test_staff_browser import COMMON_KEYS, a_desk, sign_in
+from web.test_staff_browser import a_desk, propose, sign_in, tick_the_common_visit
 
 from service.links import token_of
 from service.planning.aftercare import give
@@ -35,11 +35,9 @@ def test_the_discharge_page_with_its_proposal(chromium: Chromium, tmp_path: Path
         page = context.new_page()
         sign_in(page, address)
         page.goto(f"{address}/people/maud/discharge")
-        for key in COMMON_KEYS[:-2]:
-            page.keyboard.press(key)
+        tick_the_common_visit(page)
         page.screenshot(path=PLACE / "discharge.png")
-        page.keyboard.press(COMMON_KEYS[-2])
-        page.wait_for_selector("#give")
+        propose(page)
         page.screenshot(path=PLACE / "proposal.png")
     assert worth_seeing(PLACE / "discharge.png")
     assert worth_seeing(PLACE / "proposal.png")

@@ -14,7 +14,7 @@ from builders import a_contact, a_visit
 from playwright.sync_api import Browser as Chromium
 from playwright.sync_api import Page
 from web.staff_pages import Browser
-from web.test_staff_browser import COMMON_KEYS, a_desk, sign_in
+from web.test_staff_browser import a_desk, propose, sign_in, tick_the_common_visit
 
 from service.domain.contact import Channel
 from service.planning.aftercare import give
@@ -84,16 +84,14 @@ def one_time_only(page: Page) -> None:
 
 
 def used_form(page: Page) -> None:
-    for key in COMMON_KEYS[:-1]:
-        page.keyboard.press(key)
-    page.wait_for_selector("#give")
+    tick_the_common_visit(page)
+    propose(page)
     key = page.locator('[name="request"]').input_value()
     page.click("#give")
     page.wait_for_url("**/given*")
     page.goto(f"{page.url.partition('/plans/')[0]}/people/maud/discharge")
-    for press in COMMON_KEYS[:-1]:
-        page.keyboard.press(press)
-    page.wait_for_selector("#give")
+    tick_the_common_visit(page)
+    propose(page)
     # As if the earlier page had been kept by the browser.
     page.evaluate("key => { document.querySelector('[name=request]').value = key }", key)
     page.locator('fieldset[data-ear="right"]').get_by_text("Dry canal skin").click()
