@@ -19,10 +19,11 @@ Options = Mapping[str, str | int | bool]
 class Transport(Protocol):
     """Carries one channel to its next hop.
 
-    Besides these methods it may have two attributes. `connections` (1 if it has none): how many calls of `send` it can
-    take at the same time, from as many threads. `repeat_seconds` (0 if it has none): for how long after a hand-over the
+    Besides these methods it may have three attributes. `connections` (1 if it has none): how many calls of `send` it
+    can take at the same time, from as many threads. `repeat_seconds` (0 if it has none): for how long after a hand-over the
     far side recognises a repeat by its key, so that an unknown outcome may be settled by handing the same message over
-    again; only for far sides that promise it.
+    again; only for far sides that promise it. `national_shift` (false if it has none): whether a text goes with the
+    national shift table of its language where that spares it UCS-2.
     """
 
     @classmethod
@@ -62,6 +63,11 @@ def connections_of(transport: Transport) -> int:
 def repeat_seconds_of(transport: Transport) -> int:
     """For how long after a hand-over the far side recognises a repeat by its key; 0 if never."""
     return max(0, int(getattr(transport, "repeat_seconds", 0)))
+
+
+def shifts_of(transport: Transport | None) -> bool:
+    """Whether the transport sends a text with the national shift table of its language where one holds it."""
+    return bool(getattr(transport, "national_shift", False))
 
 
 def load_transport(name: str, options: Options) -> Transport:

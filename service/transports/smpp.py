@@ -79,6 +79,7 @@ class SmppTransport:
     def __init__(self, options: SmppOptions, *, context: ssl.SSLContext | None = None) -> None:
         self._options = options
         self.connections = options.window
+        self.national_shift = options.national_shift
         self._window = BoundedSemaphore(options.window)
         self._busy = Pause()
         self._slots, self._next_slot = Lock(), 0.0

@@ -7,15 +7,11 @@ server goes away. Nothing is sent when the encryption that was asked for cannot 
 
 from __future__ import annotations
 
-import re
-import select
 import smtplib
 import socket
 import ssl
 import time
-from base64 import b64encode
 from contextlib import suppress
-from dataclasses import dataclass
 from ipaddress import ip_address
 from threading import BoundedSemaphore, Lock, Timer
 
@@ -23,12 +19,10 @@ from service.domain.message import Envelope, Outcome, Result
 from service.errors import TransportError
 from service.transports.mail import Mail, build_mail
 from service.transports.port import Options, option_number, option_text
+from service.transports.smtp_line import Line, Server, TlsServer, say_goodbye
 
 DATA_TIMEOUT_SECONDS = 600
 """RFC 5321 4.5.3.2.6: wait ten minutes for the answer to the final dot; a shorter wait makes doubles."""
-
-GOODBYE_SECONDS = 2
-"""How long we wait, for all connections together, until the server has answered our QUIT."""
 
 _ALLOWED = (
     "host",
@@ -42,10 +36,8 @@ _ALLOWED = (
     "keep_seconds",
     "messages_per_connection",
 )
-_REPLY = re.compile(rb"([2-5][0-9]{2})(?:([ -])([^\n]*?))?\r?\n")
-_LONGEST_REPLY_LINE = 4096  # octets; RFC 5321 4.5.3.1.5 says 512
-_MOST_REPLY_LINES = 128
 _DETAIL_LENGTH = 300
+_WANTED = ((250,), (250, 251), (354,))  # of MAIL, RCPT and DATA
 
 
 class SmtpTransport:
@@ -72,7 +64,7 @@ class SmtpTransport:
         self._own_name: str | None = None
         self._slots = BoundedSemaphore(connections)
         self._lock = Lock()  # guards the three below
-        self._idle: list[_Line] = []  # the one used last is at the end
+        self._idle: list[Line] = []  # the one used last is at the end
         self._sweeper: Timer | None = None
         self._closed = False
 
@@ -144,18 +136,16 @@ class SmtpTransport:
             lines, self._idle = self._idle, []
             if self._sweeper is not None:
                 self._sweeper.cancel()
-        _say_goodbye(lines)
+        say_goodbye(lines)
 
     # Connections
 
-    def _open(self) -> _Line:
+    def _open(self) -> Line:
         assert self._tls is not None or self._security == "none"  # else the standard library would check nothing
         if self._security == "tls":
-            server: _Server = _TlsServer(
-                self._host, self._port, self._own_name, timeout=self._timeout, context=self._tls
-            )
+            server: Server = TlsServer(self._host, self._port, self._own_name, timeout=self._timeout, context=self._tls)
         else:
-            server = _Server(self._host, self._port, self._own_name, timeout=self._timeout)
+            server = Server(self._host, self._port, self._own_name, timeout=self._timeout)
         try:
             assert server.sock is not None
             server.sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # a mail ends in a short packet
@@ -168,9 +158,9 @@ class SmtpTransport:
         except BaseException:
             server.close()
             raise
-        return _Line(server)
+        return Line(server)
 
-    def _take_idle(self) -> _Line | None:
+    def _take_idle(self) -> Line | None:
         found, stale = None, []
         with self._lock:
             while self._idle and found is None:
@@ -179,10 +169,10 @@ class SmtpTransport:
                     found = line
                 else:
                     stale.append(line)
-        _say_goodbye(stale)
+        say_goodbye(stale)
         return found
 
-    def _give_back(self, line: _Line) -> None:
+    def _give_back(self, line: Line) -> None:
         with self._lock:
             keep = not self._closed and line.mails < self._most_mails and self._keep_seconds > 0
             if keep:
@@ -190,7 +180,7 @@ class SmtpTransport:
                 self._idle.append(line)
                 self._sweep_later()
         if not keep:
-            _say_goodbye([line])
+            say_goodbye([line])
 
     def _sweep_later(self) -> None:
         if self._sweeper is None and self._idle and not self._closed:
@@ -209,11 +199,11 @@ class SmtpTransport:
             old = [line for line in self._idle if now - line.since >= self._keep_seconds]
             self._idle = [line for line in self._idle if line not in old]
             self._sweep_later()
-        _say_goodbye(old)
+        say_goodbye(old)
 
     # One mail
 
-    def _hand_over(self, line: _Line, mail: Mail) -> Outcome:
+    def _hand_over(self, line: Line, mail: Mail) -> Outcome:
         """Raises OSError or SMTPException only while the mail surely was not taken."""
         usable = False
         try:
@@ -225,30 +215,36 @@ class SmtpTransport:
             self._give_back(line)
         return outcome
 
-    def _transact(self, line: _Line, mail: Mail) -> tuple[Outcome, bool]:
+    def _transact(self, line: Line, mail: Mail) -> tuple[Outcome, bool]:
         """The outcome, and whether the connection is still good for another mail."""
         server = line.server
         if mail.international and not server.has_extn("smtputf8"):
             detail = "the mail server does not take addresses with letters beyond ASCII before the @ (no SMTPUTF8)"
             return Outcome(result=Result.REFUSED, detail=detail), True
-        if line.half_done:
-            server.must("RSET", "", 250)
-            line.half_done = False
         line.mails += 1
         server.command_encoding = "utf-8" if mail.international else "ascii"
         size = f" SIZE={len(mail.octets)}" if server.has_extn("size") else ""
         letters = " SMTPUTF8 BODY=8BITMIME" if mail.international else ""
-        code, answer = server.docmd("MAIL", f"FROM:<{mail.return_path}>{size}{letters}")
-        if code == 250:
-            code, answer = server.docmd("RCPT", f"TO:<{mail.to}>")
-            if code in (250, 251):
-                code, answer = server.docmd("DATA")
-                if code == 354:
-                    return self._after_data(server, mail)
+        commands = [f"MAIL FROM:<{mail.return_path}>{size}{letters}", f"RCPT TO:<{mail.to}>", "DATA"]
+        if line.half_done:
+            commands.insert(0, "RSET")
+        answers = server.told(commands)
+        if line.half_done:
+            reset, *answers = answers
+            if reset[0] != 250:
+                raise smtplib.SMTPResponseException(*reset)
+            line.half_done = False
+        asked = len(answers) == 3 and answers[2][0] == 354
+        refused = [each for each, wanted in zip(answers, _WANTED, strict=False) if each[0] not in wanted]
+        if asked and not refused:
+            return self._after_data(server, mail)
         line.half_done = True
-        return _refusal(code, answer), 400 <= code != 421
+        # Asked for a mail that we may not send, we leave: RFC 2920 3.1 would have a lone dot, but then it is the server
+        # that decides whether an empty mail was sent.
+        usable = not asked and server.sock is not None and all(code >= 400 and code != 421 for code, _ in refused)
+        return _refusal(*refused[0]), usable
 
-    def _after_data(self, server: _Server, mail: Mail) -> tuple[Outcome, bool]:
+    def _after_data(self, server: Server, mail: Mail) -> tuple[Outcome, bool]:
         assert server.sock is not None
         server.sock.settimeout(DATA_TIMEOUT_SECONDS)
         # If this fails, the system did not even take over the last octets, so the server has not seen the final dot.
@@ -267,97 +263,6 @@ class SmtpTransport:
         return _refusal(code, answer), code != 421
 
 
-class _Server(smtplib.SMTP):
-    """The standard library's client, strict about answers: half an answer, or one that is none, breaks the line."""
-
-    def getreply(self) -> tuple[int, bytes]:
-        """One whole answer. Raises SMTPServerDisconnected when there is none; the line is closed then."""
-        if self.file is None:
-            assert self.sock is not None
-            self.file = self.sock.makefile("rb")
-        codes: set[bytes] = set()
-        texts: list[bytes] = []
-        fault = "the answer was not one of SMTP"
-        while len(texts) < _MOST_REPLY_LINES:
-            try:
-                line = self.file.readline(_LONGEST_REPLY_LINE)
-            except OSError as error:
-                fault = str(error)
-                break
-            match = _REPLY.fullmatch(line)
-            if match is None:
-                fault = fault if line.endswith(b"\n") else "the server hung up" if not line else "half an answer"
-                break
-            codes.add(match[1])
-            texts.append((match[3] or b"").strip())
-            if match[2] != b"-":
-                if len(codes) > 1:
-                    break
-                return int(match[1]), b"\n".join(texts)
-        self.close()
-        raise smtplib.SMTPServerDisconnected(fault)
-
-    def must(self, command: str, argument: str, wanted: int) -> bytes:
-        """The answer's text. Raises SMTPResponseException when its code is not the one wanted."""
-        code, answer = self.docmd(command, argument)
-        if code != wanted:
-            raise smtplib.SMTPResponseException(code, answer)
-        return answer
-
-    def sign_in(self, user: str, password: str) -> None:
-        """AUTH PLAIN or LOGIN (RFC 4954), one try with one of them, so that a wrong password counts once."""
-        offered = self.esmtp_features.get("auth", "").upper().split()
-        if "PLAIN" in offered:
-            code, _ = self.docmd("AUTH", "PLAIN " + _coded(f"\0{user}\0{password}"))
-        elif "LOGIN" in offered:
-            code, _ = self.docmd("AUTH", "LOGIN")
-            for secret in (user, password):
-                if code == 334:
-                    code, _ = self.docmd(_coded(secret))
-        else:
-            raise smtplib.SMTPNotSupportedError("the server offers neither AUTH PLAIN nor AUTH LOGIN")
-        if code != 235:
-            raise smtplib.SMTPAuthenticationError(code, b"")  # without the server's words: they may repeat ours
-
-
-class _TlsServer(_Server, smtplib.SMTP_SSL):
-    """The same, encrypted from the first octet (RFC 8314 3.3)."""
-
-
-@dataclass(slots=True, eq=False)
-class _Line:
-    """One open connection. `since`: idle from this monotonic second on; `half_done`: a transaction is still open."""
-
-    server: _Server
-    mails: int = 0
-    since: float = 0.0
-    half_done: bool = False
-
-    def is_quiet(self) -> bool:
-        """Whether the server has said nothing unasked: on an idle line that is a 421, or the end."""
-        if self.server.sock is None:
-            return False
-        waiting = select.poll()
-        waiting.register(self.server.sock, select.POLLIN)
-        return not waiting.poll(0)
-
-
-def _say_goodbye(lines: list[_Line]) -> None:
-    """QUIT on each, and a short wait for the answers. What becomes of it is no matter: no mail is under way."""
-    until = time.monotonic() + GOODBYE_SECONDS
-    for line in lines:
-        with suppress(OSError, smtplib.SMTPException):
-            if line.server.sock is not None:
-                line.server.sock.settimeout(GOODBYE_SECONDS / len(lines))
-                line.server.putcmd("QUIT")
-    for line in lines:
-        with suppress(OSError):
-            if line.server.sock is not None:
-                line.server.sock.settimeout(max(0.01, until - time.monotonic()))
-                line.server.sock.recv(_LONGEST_REPLY_LINE)
-        line.server.close()
-
-
 def _refusal(code: int, answer: bytes) -> Outcome:
     # 530: the server wants a sign-in or encryption first (RFC 4954 6). That is our settings' fault, not this mail's.
     result = Result.REFUSED if code >= 500 and code != 530 else Result.RETRY
@@ -374,10 +279,6 @@ def _why(failed: Exception) -> str:
 def _text(answer: bytes) -> str:
     words = " ".join(answer.decode(errors="replace").split())
     return "".join(letter if letter.isprintable() else "?" for letter in words)[:_DETAIL_LENGTH]
-
-
-def _coded(secret: str) -> str:
-    return b64encode(secret.encode()).decode()
 
 
 def _is_loopback(host: str) -> bool:

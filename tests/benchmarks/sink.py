@@ -16,7 +16,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from aiosmtpd.controller import Controller
-from aiosmtpd.smtp import Envelope
+from aiosmtpd.smtp import Envelope, Session
 
 
 class Taken:
@@ -26,6 +26,13 @@ class Taken:
         self.folder = folder
         self.numbers = itertools.count()
         self.disk = ThreadPoolExecutor(8)
+
+    async def handle_EHLO(
+        self, _server: object, session: Session, _envelope: Envelope, name: str, answers: list[str]
+    ) -> list[str]:
+        """Take commands in a group, as the mail servers in use do (RFC 2920)."""
+        session.host_name = name
+        return [*answers[:-1], "250-PIPELINING", answers[-1]]
 
     async def handle_DATA(self, _server: object, _session: object, envelope: Envelope) -> str:
         """Take one mail; other connections go on while it is being kept."""

@@ -56,6 +56,16 @@ class Sink:
             assert self._changed.wait_for(lambda: self.goodbyes >= number, PATIENCE)
 
 
+class Grouping(Sink):
+    """The same, and it takes commands in a group."""
+
+    async def handle_EHLO(
+        self, _server: SMTP, session: Session, _envelope: Received, name: str, answers: list[str]
+    ) -> list[str]:
+        session.host_name = name
+        return [*answers[:-1], "250-PIPELINING", answers[-1]]
+
+
 class OnePassword:
     """An authenticator of aiosmtpd: the user "desk" with the password "right horse"."""
 
@@ -93,6 +103,8 @@ USUAL: Mapping[str, bytes | None] = {
     "QUIT": b"221 bye\r\n",
 }
 SILENCE = b""
+GROUPS = b"250-peer\r\n250 PIPELINING\r\n"
+"""How a server greets that takes commands in a group (RFC 2920)."""
 
 
 class Peer:
@@ -165,8 +177,9 @@ class Peer:
             while line := lines.readline().decode(errors="replace"):
                 self.heard.append(line.strip())
                 verb = line[:4].upper()
-                if verb == "DATA" and told["DATA"] == USUAL["DATA"]:
-                    connection.sendall(USUAL["DATA"] or b"")
+                begin = told["DATA"]
+                if verb == "DATA" and begin is not None and begin.endswith(b"354 go on\r\n"):
+                    connection.sendall(begin)
                     if "BODY" in told:
                         return
                     mail = b""

@@ -37,7 +37,7 @@ from service.domain.message import Envelope, Result
 from service.domain.text_alphabet import count_parts
 from service.transports import smpp, smpp_line
 from service.transports.contract import TransportContract
-from service.transports.port import Transport, connections_of, load_transport, repeat_seconds_of
+from service.transports.port import Transport, connections_of, load_transport, repeat_seconds_of, shifts_of
 from service.transports.smpp_pdu import Command, Pdu, ShortMessage, Status, Tag
 from service.transports.smpp_sent import user_reference
 
@@ -164,8 +164,10 @@ def test_a_national_table_is_used_only_when_allowed() -> None:
     text = "Ponga las gotas en el oído derecho mañana, según se acordó."
     with a_peer() as peer:
         with sending(peer) as transport:
+            assert not shifts_of(transport)
             transport.send(a_text(text=text, language="es"))
         with sending(peer, national_shift="yes") as transport:
+            assert shifts_of(transport)
             transport.send(a_text(text=text, language="es"))
             transport.send(a_text(text=text * 4, language="es"))
             transport.send(a_text(text="Llŷr", language="cy"))

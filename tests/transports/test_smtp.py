@@ -20,11 +20,11 @@ from aiosmtpd.smtp import SMTP, Session
 from aiosmtpd.smtp import Envelope as Received
 from builders import free_port
 from envelopes import an_envelope
-from smtp_peer import PATIENCE, SILENCE, Authority, OnePassword, Sink, misbehaving, serving
+from smtp_peer import GROUPS, PATIENCE, SILENCE, USUAL, Authority, Grouping, OnePassword, Sink, misbehaving, serving
 
 from service.domain.message import Attachment, Envelope, Result
 from service.errors import TransportError
-from service.transports import smtp
+from service.transports import smtp, smtp_line
 from service.transports.contract import TransportContract
 from service.transports.port import Transport, connections_of
 from service.transports.smtp import SmtpTransport
@@ -53,9 +53,12 @@ class OverPlainSmtp(TransportContract):
     def server(self, _authority: Authority) -> dict[str, object]:
         return {}
 
+    def a_sink(self) -> Sink:
+        return Sink()
+
     @pytest.fixture(autouse=True)
     def _server(self, authority: Authority) -> Iterator[None]:
-        self.sink = Sink()
+        self.sink = self.a_sink()
         with serving(self.sink, self.options(authority), **self.server(authority)) as transport:
             self._transport = transport
             yield
@@ -87,6 +90,13 @@ class OverPlainSmtp(TransportContract):
 
 class TestPlain(OverPlainSmtp):
     """Without encryption."""
+
+
+class TestInGroups(OverPlainSmtp):
+    """Without encryption, to a server that takes commands in a group."""
+
+    def a_sink(self) -> Sink:
+        return Grouping()
 
 
 class TestStartTls(OverPlainSmtp):
@@ -307,8 +317,11 @@ def test_a_server_that_drops_an_idle_connection_gets_the_next_mail_over_a_fresh_
 
 @pytest.mark.parametrize("answer", [None, SILENCE, b"what?\r\n"])
 @pytest.mark.parametrize("verb", ["MAIL", "RCPT", "DATA"])
-def test_a_kept_connection_that_dies_before_the_final_dot_is_replaced_once(verb: str, answer: bytes | None) -> None:
-    with misbehaving({}, {}, options={"connect_timeout": 1}) as (peer, transport):
+@pytest.mark.parametrize("greeting", [USUAL["EHLO"], GROUPS])
+def test_a_kept_connection_that_dies_before_the_final_dot_is_replaced_once(
+    greeting: bytes, verb: str, answer: bytes | None
+) -> None:
+    with misbehaving({"EHLO": greeting}, {}, options={"connect_timeout": 1}) as (peer, transport):
         assert transport.send(an_envelope("k1")).result is Result.ACCEPTED
         peer.told[verb] = answer
         assert transport.send(an_envelope("k2")).result is Result.ACCEPTED
@@ -324,8 +337,8 @@ def test_a_fresh_connection_that_dies_is_not_tried_again() -> None:
     assert peer.opened == 2
 
 
-def test_a_refused_recipient_does_not_spoil_the_connection() -> None:
-    sink = Sink()
+@pytest.mark.parametrize("sink", [Sink(), Grouping()], ids=["alone", "in groups"])
+def test_a_refused_recipient_does_not_spoil_the_connection(sink: Sink) -> None:
     with serving(sink) as transport:
         transport.send(an_envelope("k1"))
         assert transport.send(an_envelope("k2", to="nobody@example.org")).result is Result.REFUSED
@@ -383,7 +396,7 @@ def test_closing_lets_the_mail_that_is_under_way_arrive() -> None:
 
 
 def test_closing_does_not_wait_for_a_server_that_does_not_answer(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(smtp, "GOODBYE_SECONDS", 0.1)
+    monkeypatch.setattr(smtp_line, "GOODBYE_SECONDS", 0.1)
     with misbehaving({"QUIT": SILENCE}) as (peer, transport):
         transport.send(an_envelope())
         transport.close()
@@ -434,8 +447,12 @@ def test_an_unknown_mailbox_is_refused_before_any_data() -> None:
 
 
 @pytest.mark.parametrize("verb", ["HELLO", "EHLO", "MAIL", "RCPT", "DATA", "DOT"])
-def test_421_is_a_retry_and_the_next_mail_goes_over_a_fresh_connection(verb: str) -> None:  # RFC 5321 3.8
-    with misbehaving({verb: b"421 4.3.2 going down\r\n", "HELO": b"421 going down\r\n"}, {}) as (peer, transport):
+@pytest.mark.parametrize("greeting", [USUAL["EHLO"], GROUPS])
+def test_421_is_a_retry_and_the_next_mail_goes_over_a_fresh_connection(
+    greeting: bytes, verb: str
+) -> None:  # RFC 5321 3.8
+    told = {"EHLO": greeting, verb: b"421 4.3.2 going down\r\n", "HELO": b"421 going down\r\n"}
+    with misbehaving(told, {}) as (peer, transport):
         outcome = transport.send(an_envelope("k1"))
         assert outcome.result is Result.RETRY
         assert transport.send(an_envelope("k2")).result is Result.ACCEPTED
@@ -458,8 +475,11 @@ BROKEN = [
 
 @pytest.mark.parametrize("answer", BROKEN)
 @pytest.mark.parametrize("verb", ["HELLO", "EHLO", "MAIL", "RCPT", "DATA"])
-def test_garbage_and_half_an_answer_before_the_mail_are_a_retry(verb: str, answer: bytes | None) -> None:
-    with misbehaving({verb: answer, "HELO": answer}) as (peer, transport):
+@pytest.mark.parametrize("greeting", [USUAL["EHLO"], GROUPS])
+def test_garbage_and_half_an_answer_before_the_mail_are_a_retry(
+    greeting: bytes, verb: str, answer: bytes | None
+) -> None:
+    with misbehaving({"EHLO": greeting, verb: answer, "HELO": answer}) as (peer, transport):
         assert transport.send(an_envelope()).result is Result.RETRY
     assert peer.taken == []
 
@@ -486,9 +506,52 @@ def test_a_line_that_breaks_within_the_mail_is_a_retry_since_no_final_dot_was_se
         assert transport.send(an_envelope(attachments=(huge,))).result is Result.RETRY
 
 
+# Commands in a group (RFC 2920)
+
+
+def test_a_server_that_takes_groups_hears_all_before_the_mail_at_once() -> None:
+    told = {"EHLO": GROUPS, "MAIL": SILENCE, "RCPT": SILENCE, "DATA": b"250 ok\r\n250 ok\r\n354 go on\r\n"}
+    with misbehaving(told, options={"connect_timeout": 5}) as (peer, transport):
+        assert transport.send(an_envelope()).result is Result.ACCEPTED
+    assert len(peer.taken) == 1
+
+
+@pytest.mark.parametrize("verb", ["MAIL", "RCPT"])
+def test_a_server_that_asks_for_the_mail_after_a_refusal_does_not_get_it(verb: str) -> None:
+    with misbehaving({"EHLO": GROUPS, verb: b"550 5.1.1 no such mailbox\r\n"}, {}) as (peer, transport):
+        outcome = transport.send(an_envelope("k1"))
+        assert (outcome.result, outcome.detail) == (Result.REFUSED, "550 5.1.1 no such mailbox")
+        assert transport.send(an_envelope("k2")).result is Result.ACCEPTED
+    assert [b"<k2@" in mail for mail in peer.taken] == [True]
+    assert peer.opened == 2, "what was half said on the first line is left there"
+
+
+@pytest.mark.parametrize(("verb", "after"), [("MAIL", "RCPT"), ("MAIL", "DATA"), ("RCPT", "DATA")])
+@pytest.mark.parametrize(("answer", "result"), [("550 5.7.1 no", Result.REFUSED), ("450 4.2.1 later", Result.RETRY)])
+def test_a_refusal_counts_also_when_the_server_then_hangs_up(
+    verb: str, after: str, answer: str, result: Result
+) -> None:
+    with misbehaving({"EHLO": GROUPS, verb: f"{answer}\r\n".encode(), after: None}, {}) as (peer, transport):
+        outcome = transport.send(an_envelope("k1"))
+        assert (outcome.result, outcome.detail) == (result, answer)
+        assert transport.send(an_envelope("k2")).result is Result.ACCEPTED
+    assert (len(peer.taken), peer.opened) == (1, 2)
+
+
+def test_after_a_refusal_the_next_group_begins_anew() -> None:
+    told = {"EHLO": GROUPS, "RCPT": b"550 5.1.1 no\r\n", "DATA": b"503 5.5.1 nobody\r\n"}
+    with misbehaving(told) as (peer, transport):
+        assert transport.send(an_envelope("k1")).result is Result.REFUSED
+        peer.told.update(USUAL)
+        assert transport.send(an_envelope("k2")).result is Result.ACCEPTED
+    verbs = [line.split()[0].upper() for line in peer.heard]
+    assert verbs == ["EHLO", "MAIL", "RCPT", "DATA", "RSET", "MAIL", "RCPT", "DATA", "QUIT"]
+
+
 @pytest.mark.parametrize("answer", [b"250 ok\r\n", b"503 5.5.1 not now\r\n"])
-def test_a_server_that_does_not_ask_for_the_mail_does_not_get_it(answer: bytes) -> None:
-    with misbehaving({"DATA": answer}) as (peer, transport):
+@pytest.mark.parametrize("greeting", [USUAL["EHLO"], GROUPS])
+def test_a_server_that_does_not_ask_for_the_mail_does_not_get_it(greeting: bytes, answer: bytes) -> None:
+    with misbehaving({"EHLO": greeting, "DATA": answer}) as (peer, transport):
         outcome = transport.send(an_envelope())
     assert outcome.result is (Result.RETRY if answer.startswith(b"2") else Result.REFUSED)
     assert "Subject" not in " ".join(peer.heard)
