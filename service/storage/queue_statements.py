@@ -8,6 +8,7 @@ from sqlalchemy import (
     BindParameter,
     ColumnElement,
     Integer,
+    Select,
     Table,
     Text,
     and_,
@@ -80,16 +81,19 @@ BEGUN = select(MessageRow).where(_is(State.HANDING), _RAN_OUT).with_for_update(s
 DUE_AGAIN = select(_MESSAGES).where(_AGAIN).with_for_update(skip_locked=True)
 
 
-def _take(*which: ColumnElement[bool]) -> ReturningUpdate[Any]:
-    # A CTE, not a bare subquery: PostgreSQL runs it exactly once, whatever plan it chooses, so the limit holds.
-    chosen = (
+def _pending(*which: ColumnElement[bool]) -> Select[Any]:
+    return (
         select(_M.id)
         .where(_is(State.PENDING), *which)
         .order_by(_M.look_at)
         .limit(bindparam("limit", type_=Integer))
         .with_for_update(skip_locked=True)
-        .cte("chosen")
     )
+
+
+def _take(found: Select[Any]) -> ReturningUpdate[Any]:
+    # A CTE, not a bare subquery: PostgreSQL runs it exactly once, whatever plan it chooses, so the limit holds.
+    chosen = found.cte("chosen")
     return (
         update(_MESSAGES)
         .where(_M.id.in_(select(chosen.c.id)))
@@ -103,8 +107,11 @@ def _take(*which: ColumnElement[bool]) -> ReturningUpdate[Any]:
     )
 
 
-CLAIM = _take(_M.look_at <= bindparam("now"))
-CLAIM_BESIDE = _take(among(_M.person_id, "given"), _M.due <= bindparam("soon"), _M.look_at <= bindparam("soon"))
+DUE = _pending(_M.look_at <= bindparam("now"))
+CLAIM = _take(DUE)
+CLAIM_BESIDE = _take(
+    _pending(among(_M.person_id, "given"), _M.due <= bindparam("soon"), _M.look_at <= bindparam("soon"))
+)
 _JOINT = select(_P.phone).where(among(_P.id, "given"), _P.joins)
 SHARING = select(_P.id).where(_P.phone.in_(_JOINT), _P.joins)
 

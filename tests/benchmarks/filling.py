@@ -18,10 +18,17 @@ BATCH = 5000
 
 
 def a_filled_service(
-    url: str, count: int, *, channel: Channel = Channel.TEXT, due: datetime, every: timedelta = timedelta(0)
+    url: str,
+    count: int,
+    *,
+    channel: Channel = Channel.TEXT,
+    due: datetime,
+    every: timedelta = timedelta(0),
+    most_people: int | None = None,
 ) -> Services:
-    """A service whose database holds `count` people with one waiting message each: the first due at `due`, each next
-    one `every` later. The messages are those that ask after two days whether all is well."""
+    """A service whose database holds `count` waiting messages: the first due at `due`, each next one `every` later, for
+    as many people, or for `most_people` in turn. The messages are those that ask after two days whether all is well."""
+    people = min(count, most_people or count)
     clock = StoppedClock()
     services, _ = a_service(url, clock=clock)
     person = a_person(services, "template", channels=(channel,))
@@ -31,10 +38,11 @@ def a_filled_service(
         one = {table.name: _template(connection, table, person) for table in TABLES}
         connection.execute(update(MessageRow.__table__).values(state="dropped"))
         for start in range(0, count, BATCH):
-            numbers = range(start, min(start + BATCH, count))
             for table in TABLES:
-                rows = [_copy(table.name, one[table.name], number, due + every * number) for number in numbers]
-                connection.execute(insert(table), rows)
+                numbers = range(start, min(start + BATCH, count if table.name == "messages" else people))
+                rows = [_copy(table.name, one[table.name], n, n % people, due + every * n) for n in numbers]
+                if rows:
+                    connection.execute(insert(table), rows)
         if engine.dialect.name == "postgresql":
             connection.exec_driver_sql("ANALYZE messages")
     engine.dispose()
@@ -49,15 +57,15 @@ def _template(connection: Connection, table: object, person: str) -> dict[str, o
     return dict(connection.execute(query.limit(1)).mappings().one())
 
 
-def _copy(name: str, one: dict[str, object], number: int, due: datetime) -> dict[str, object]:
+def _copy(name: str, one: dict[str, object], number: int, person: int, due: datetime) -> dict[str, object]:
     row = one | {"id": f"{name[:2]}{number:030d}"}
     if name != "people":
-        row["person_id"] = f"pe{number:030d}"
+        row["person_id"] = f"pe{person:030d}"
     if name == "links":
         row["token_hash"] = f"{number:064d}"
     if name == "messages":
         row |= {
-            "plan_id": f"pl{number:030d}",
+            "plan_id": f"pl{person:030d}",
             "state": "pending",
             "due": due,
             "earliest": due,
