@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 
 from service.domain.contact import Channel
+from service.domain.letter_time import useful_by_letter
 from service.domain.message import DeliveryReport, ReportState, State
 from service.domain.sending import Circumstances, Reason, channels_for
 from service.errors import DatabaseAwayError
@@ -202,7 +203,12 @@ def _failed(
 def _goes_elsewhere(
     services: Services, work: UnitOfWork, message: StoredMessage, failed: Channel, now: datetime
 ) -> bool:
-    """Whether the message still helps, and another channel that the person agreed to can carry it."""
+    """Whether another channel that the person agreed to can carry the message, and it still helps when it comes by it:
+    a letter has its own last useful moment."""
     circumstances = Circumstances(tried=message.tried | {failed}, fitted=frozenset(services.transports))
     contact = work.people.get(message.person_id).contact
-    return now <= message.planned.last_useful and bool(channels_for(message.planned, contact, circumstances))
+    left = channels_for(message.planned, contact, circumstances)
+    until = None
+    if left[:1] == [Channel.LETTER]:
+        until = useful_by_letter(message.planned, contact, services.pack.timing)
+    return bool(left) and now <= (until or message.planned.last_useful)

@@ -54,6 +54,29 @@ def test_a_receipt_moves_a_text_only_where_it_may(
         assert world.message.reason == Reason.REFUSED
 
 
+@pytest.mark.parametrize(
+    ("channels", "late_by", "after"),
+    [
+        ((Channel.TEXT, Channel.LETTER), 0, State.PENDING),
+        ((Channel.TEXT, Channel.LETTER), 1, State.PENDING),  # a letter helps for longer than the text would have
+        ((Channel.TEXT, Channel.EMAIL), 1, State.FAILED),
+        ((Channel.TEXT, Channel.EMAIL, Channel.LETTER), 1, State.FAILED),  # the mail comes first, and helps no more
+        ((Channel.TEXT, Channel.LETTER), 60 * 24 * 30, State.FAILED),
+    ],
+)
+def test_what_a_late_failure_sends_elsewhere_is_judged_by_the_channel_that_follows(
+    channels: tuple[Channel, ...], late_by: int, after: State
+) -> None:
+    world = World(Channel.TEXT, channels=channels)
+    world.clock.at = world.message.planned.last_useful + timedelta(minutes=late_by)
+    take_report(world.services, a_report(FAILED, key=world.message_id))
+    assert world.message.state is after
+    assert world.reasons() == ([Reason.REFUSED] if after is State.FAILED else [])
+    if after is State.PENDING:  # and so it is made as a letter, not dropped as too late
+        world.send()
+        assert (world.message.state, world.message.channel) == (State.SENT, Channel.LETTER)
+
+
 def test_a_mail_that_was_delivered_and_came_back_has_failed_and_is_shown() -> None:
     world = World(Channel.EMAIL)
     for state in (DELIVERED, FAILED):
