@@ -66,6 +66,7 @@ def _copy(name: str, one: dict[str, object], number: int, person: int, due: date
     if name == "messages":
         row |= {
             "plan_id": f"pl{person:030d}",
+            "key": one["key"] if number == person else f"{one['key']}/{number}",  # one of each in a plan
             "state": "pending",
             "due": due,
             "earliest": due,
