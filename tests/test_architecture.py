@@ -17,7 +17,7 @@ MODULES = sorted(
 LONGEST = 400
 LONGER = {
     "service/domain/pack.py": 470,
-    "service/storage/tables.py": 520,
+    "service/storage/tables.py": 535,
 }  # read from top to bottom: lists, not programs
 CLOCKS = {("datetime", "now"), ("datetime", "utcnow"), ("datetime", "today"), ("date", "today"), ("time", "time")}
 

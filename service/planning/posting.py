@@ -308,7 +308,8 @@ def _opened(services: Services, batch_id: str, by: str, action: str) -> Batch:
     with services.open_reading() as work:
         batch = _batch(services, work, work.letters.batch(batch_id))
     with services.open_work() as work:
-        work.ledger.note(by, action, batch_id, now)
+        people = (each.message.person_id for each in batch.letters)
+        work.looks.note(by, action, batch_id, people, now)
         work.commit()
     return batch
 

@@ -147,7 +147,8 @@ def gather(services: Services, work: UnitOfWork, message_id: str) -> Material:
     now = services.clock.now()
     until = message.finished or now
     plan = work.plans.get(message.plan_id)
-    around = [*work.ledger.history(message.person_id), *work.ledger.history(message.plan_id)]
+    about = (message.person_id, message.plan_id)
+    around = [line for subject in about for line in work.ledger.history(subject, only=tuple(AROUND))]
     return Material(
         now=now,
         message=message,
@@ -157,7 +158,7 @@ def gather(services: Services, work: UnitOfWork, message_id: str) -> Material:
         shared=([carrier] if carrier else []) + shared,
         reports=work.inbound.reports_of((carrier or message).id),
         notes=work.ledger.history(message.id),
-        around=[line for line in around if line.action in AROUND and plan.given <= line.at <= until],
+        around=[line for line in around if plan.given <= line.at <= until],
         attention=work.views.attention_about(message.person_id, message.id),
         ended=_ended(message, plan, work.people.get(message.person_id).contact),
     )

@@ -25,6 +25,7 @@ from service.storage.clinic_choices import CLINIC_CHOICES, ChoicesInForce
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
 from service.web.forms import explain
+from service.web.looked import Listed, put_on_record
 
 bp = Blueprint("choices", __name__)
 
@@ -85,10 +86,12 @@ def _what_would_change(
     services: Services, present: ChoicesInForce, choices: ClinicChoices, form: ChoicesForm
 ) -> Response:
     found = rerun(services, choices, form.last)
+    listed = found.changed[:LISTED]
+    put_on_record(Listed.REPLANNED, (visit.person_id for visit in (*listed, *found.refused)))
     page = render_template(
         "staff/choices_change.html",
         found=found,
-        listed=found.changed[:LISTED],
+        listed=listed,
         refused=[(visit, _why(visit.refused, services.pack)) for visit in found.refused],
         changes=choice_changes(present.choices, choices, services.pack),
         without=left_without(choices, services.pack),

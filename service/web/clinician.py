@@ -13,14 +13,13 @@ from flask import Blueprint, Response, make_response, redirect, render_template,
 from werkzeug.wrappers import Response as BaseResponse
 
 from service import codec
-from service.delivery.attachments import sheet_of
+from service.delivery.attachments import sheet_of, sheet_units
 from service.domain.pack import Agent, Code, StepKind, Template
 from service.domain.plan import Course, Plan
 from service.domain.return_time import NotFitted, Proposal, TooLittle
 from service.domain.visit import Side, Visit
 from service.errors import AskedOtherwiseError, NotAllowedError, NotFoundError, PlanError, VisitError
 from service.links import STAND_IN, page_url, token_of
-from service.messages.read_plan import units_of
 from service.messages.sheet import render_sheet
 from service.planning import aftercare
 from service.planning.as_booked import plan_as_booked
@@ -33,6 +32,7 @@ from service.web.app import the_services
 from service.web.booking_said import left_booked, still_booked
 from service.web.forms import EarForm, VisitForm, explain, read_form, read_key, taken, visit_of
 from service.web.from_record import FromRecord, from_record
+from service.web.looked import RECORD
 from service.web.preview import preview
 
 bp = Blueprint("clinician", __name__)
@@ -184,7 +184,7 @@ def given(plan_id: str) -> str:
     with services.open_work() as work:
         stored = work.plans.get(plan_id)
         person = work.people.get(stored.person_id)
-        work.ledger.note(who(staff), "record-viewed", person.id, now)
+        work.ledger.note(who(staff), RECORD, person.id, now)
         link = ""
         if stored.by == who(staff) and now - stored.given <= LINK_SHOWN:
             link_id = work.links.live_id(person.id)
@@ -208,7 +208,7 @@ def sheet(plan_id: str) -> Response:
     with services.open_work() as work:
         stored = work.plans.get(plan_id)
         person = work.people.get(stored.person_id)
-        units = units_of(plan_as_booked(services.pack, stored))
+        units = sheet_units(services, stored, person.contact)
         language = services.wordings(work).choose_language(person.contact.language, units).language
         link = page_url(services.clinic.base_url, aftercare.live_link(services, work, person.id, now))
         pdf = sheet_of(services, work, stored, person.contact, language, link)
@@ -229,7 +229,7 @@ def _open(services: Services, person_id: str, now: datetime) -> tuple[Person, St
     with services.open_work() as work:
         person = work.people.get(person_id)
         current = work.plans.current(person_id)
-        work.ledger.note(who(the_staff()), "record-viewed", person_id, now)
+        work.ledger.note(who(the_staff()), RECORD, person_id, now)
         work.commit()
     if person.contact.died is not None:
         raise NotFoundError("this person is recorded as having died; if that is a mistake, mend it in the record first")

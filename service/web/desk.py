@@ -31,6 +31,7 @@ from service.web import record
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services, the_settings
 from service.web.calling import named, said_not_to_be_theirs
+from service.web.looked import RECORD, Listed, put_on_record
 from service.web.person_form import Allowed, PersonForm, read_person, typed_of
 from service.web.reasons import label
 
@@ -55,6 +56,7 @@ def people() -> str:
     words = request.args.get("q", "")[:200]
     with the_services().open_reading() as work:
         found = work.people.search(words, MOST_SHOWN)
+    put_on_record(Listed.PEOPLE, (each.id for each in found))
     return render_template("staff/people.html", found=found, words=words, full=len(found) == MOST_SHOWN)
 
 
@@ -80,7 +82,7 @@ def correct(person_id: str) -> Response | BaseResponse:
     services, now = the_services(), the_services().clock.now()
     with services.open_work() as work:
         person = work.people.get(person_id)
-        work.ledger.note(who(the_staff()), "record-viewed", person_id, now)
+        work.ledger.note(who(the_staff()), RECORD, person_id, now)
         work.commit()
     if request.method == "GET":
         return _form_page(PersonForm(typed=typed_of(person.name, person.born, person.contact)), person_id)
@@ -138,6 +140,7 @@ def attention() -> str:
             if entry.reason == STANDS
         }
         trouble = work.ledger.fact(MAILBOX_TROUBLE)
+    put_on_record(Listed.ATTENTION, people)
     return render_template(
         "staff/attention.html",
         warnings=warnings,

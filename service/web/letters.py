@@ -10,6 +10,7 @@ from werkzeug.wrappers import Response as BaseResponse
 from service.planning import posting
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
+from service.web.looked import Listed, put_on_record
 from service.web.shown import counted, moment
 from service.web.sure import asked_first
 
@@ -24,6 +25,8 @@ def show() -> str:
     with services.open_reading() as work:
         waiting = posting.waiting(services, work)
         batches = posting.batches(services, work)
+    letters = (*waiting, *(each for batch in batches for each in batch.letters))
+    put_on_record(Listed.LETTERS, (each.message.person_id for each in letters))
     return render_template(
         "staff/letters.html",
         ready=[each for each in waiting if not each.left_out],
@@ -63,6 +66,7 @@ def batch_posted(batch_id: str) -> BaseResponse:
     with services.open_reading() as work:
         batch = posting.batch(services, work, batch_id)
     back = url_for("letters.show", _anchor=f"batch-{batch_id}")
+    put_on_record(Listed.LETTERS, (each.message.person_id for each in batch.to_post))
     shown = [each.message.id for each in batch.to_post]
     if not shown:
         return redirect(back)

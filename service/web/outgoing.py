@@ -22,6 +22,7 @@ from service.storage.unit_of_work import UnitOfWork
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services, the_settings
 from service.web.callbacks import UNKNOWN_STATES
+from service.web.looked import RECORD, Listed, put_on_record
 from service.web.shown import CHANNELS, counted, moment, reason, wall
 from service.web.sure import asked_first
 
@@ -66,6 +67,7 @@ def show() -> str:
         asked = work.views.asked({each.id for each in uncertain})
         listed = (*uncertain, *(each.message for each in in_hand), *waiting, *recent)
         names = work.views.names({each.person_id for each in listed})
+    put_on_record(Listed.OUTGOING, names)
     return render_template(
         "staff/outgoing.html",
         box=box,
@@ -142,7 +144,7 @@ def message(message_id: str) -> str:
         found = material.message
         person = work.people.get(found.person_id)
         units = _units(services, work, found)
-        work.ledger.note(who(the_staff()), "record-viewed", found.person_id, now, message=message_id)
+        work.ledger.note(who(the_staff()), RECORD, found.person_id, now, message=message_id)
         work.commit()
     zone = found.planned.zone
     story = tell(material, Clockface(moment=lambda at: moment(at, zone), wall=wall, reason=reason))

@@ -20,6 +20,7 @@ from service.services import Services
 from service.web.access import needs, the_staff, who
 from service.web.app import the_services
 from service.web.calling import said_not_to_be_theirs
+from service.web.looked import RECORD, Listed, put_on_record
 from service.web.recall_form import (
     LONGEST_REASON,
     OVERTAKEN,
@@ -31,9 +32,6 @@ from service.web.recall_form import (
 from service.web.shown import CHANNELS, sentence_of
 
 bp = Blueprint("recall", __name__)
-
-LISTED_ON_BOARD = "recall-listed"
-"""The line of the audit record of everybody on a list that somebody looked at."""
 
 STANDINGS: dict[Standing, str] = {
     Standing.DUE: "Due",
@@ -122,9 +120,8 @@ def bars(weeks: tuple[Week, ...]) -> tuple[list[Bar], float]:
 @bp.get("/recall")
 @needs()
 def board() -> str:
-    """The board, and the list that was asked for. To see a list is to see something of everybody on it: each of them
-    has it on record."""
-    services, now = the_services(), the_services().clock.now()
+    """The board, and the list that was asked for; who saw whom on it goes on record."""
+    services = the_services()
     asked = request.args.get("standing", "")
     chosen = Standing(asked) if asked in set(Standing) else None
     month = _month(request.args.get("month", ""))
@@ -135,11 +132,7 @@ def board() -> str:
             for each in shown.listed
             if each.phone_is_bad and Channel.TEXT in said_not_to_be_theirs(work, each.recall.person_id)
         }
-    if shown.listed:
-        with services.open_work() as work:
-            people = dict.fromkeys(each.recall.person_id for each in shown.listed)
-            work.ledger.note_each(who(the_staff()), LISTED_ON_BOARD, people, now)
-            work.commit()
+    put_on_record(Listed.RECALLS, (each.recall.person_id for each in shown.listed))
     drawn, top = bars(shown.weeks)
     return render_template(
         "staff/recall.html",
@@ -199,7 +192,7 @@ def _one(recall_id: str, *, wrong: str = "", field: str = "", code: int = 200) -
         allowed = may_decide(work, recall, person.contact)
         not_theirs = said_not_to_be_theirs(work, person.id, person.contact)
         history = work.ledger.history(recall_id)
-        work.ledger.note(who(the_staff()), "record-viewed", recall.person_id, now)
+        work.ledger.note(who(the_staff()), RECORD, recall.person_id, now)
         work.commit()
     template = services.pack.templates.get(recall.window.template)
     clinical = bool(the_staff().roles & {"clinician", "lead"})

@@ -33,6 +33,7 @@ from service.web.app import the_services
 from service.web.booking_said import Teller, not_usual, too_late_for
 from service.web.calling import said_not_to_be_theirs
 from service.web.forms import BookingForm, read_booking
+from service.web.looked import LOOKS, RECORD
 from service.web.shown import counted, sentence_of
 from service.web.sure import asked_first
 
@@ -47,8 +48,7 @@ CHANGES: dict[str, tuple[frozenset[Status], Status]] = {
 }
 """What may be done to a plan: from which status, to which."""
 ACTIONS = {
-    "record-viewed": "looked at the record",
-    "recall-listed": "saw them on a list of recalls",
+    **LOOKS,
     "person-added": "added the person",
     "person-corrected": "corrected the person",
     "person-left": "recorded a move away",
@@ -100,8 +100,6 @@ ENDS: dict[str, tuple[Callable[[str], None], str]] = {
 }
 """What ends every message to a person, or takes that back; and the part of the page that it belongs to."""
 WAITING = frozenset({State.PENDING, State.CLAIMED})
-LOOKS = ("record-viewed", "recall-listed")
-"""Actions that only look: beside the others, since a list that is opened all day would push everything else away."""
 SHOWN = 50
 """Lines of "who did what", of "who looked", and of what the person wrote, on the page. Our choice."""
 
@@ -125,13 +123,13 @@ def _page(person_id: str, *, booking: BookingForm | None = None, unsaid: str = "
         recall = work.recalls.newest_of(person_id)
         linked = work.links.live_id(person_id) is not None
         subjects = (person_id, *(stored.id for stored in plans))
-        history = [line for subject in subjects for line in work.ledger.history(subject, limit=SHOWN, but=LOOKS)]
-        looked = work.ledger.history(person_id, limit=SHOWN, only=LOOKS)
+        history = [line for subject in subjects for line in work.ledger.history(subject, limit=SHOWN, but=tuple(LOOKS))]
+        looked = work.looks.at(person_id, SHOWN, LOOKS)
         bookable = {stored.id for stored in plans if takes_appointments(work, stored)}
         present = plan_to_book_on(work, person_id)
         not_theirs = said_not_to_be_theirs(work, person_id, person.contact)
         did_they_come = {stored.id for stored in plans if to_ask_about(services, work, stored, now)}
-        work.ledger.note(who(the_staff()), "record-viewed", person_id, now)
+        work.ledger.note(who(the_staff()), RECORD, person_id, now)
         work.commit()
     standing = {stored.id for stored in plans if stored.id not in bookable and stands(services, stored, now)}
     teller = Teller(contact=person.contact, clinic=services.clinic, post_days=services.pack.timing.post_days, now=now)
@@ -242,11 +240,12 @@ def left(person_id: str) -> BaseResponse | Response:
 
 
 def _ask_to_withdraw(person_id: str) -> Response | None:
-    with the_services().open_reading() as work:
+    services, now = the_services(), the_services().clock.now()
+    with services.open_reading() as work:
         person = work.people.get(person_id)
         waiting = [each for each in work.messages.of_person(person_id) if each.state in WAITING and not each.superseded]
     reminders = counted(len(waiting), "message that waits", "messages that wait")
-    return asked_first(
+    asked = asked_first(
         title=f"Did {person.name} withdraw consent to messages?",
         said=[
             f"Nothing more is sent to {person.contact.guardian or person.name}, by any way: {reminders} will not go, "
@@ -257,6 +256,11 @@ def _ask_to_withdraw(person_id: str) -> Response | None:
         back=url_for("desk.record.show", person_id=person_id, _anchor="consent"),
         here="people",
     )
+    if asked is not None:
+        with services.open_work() as work:
+            work.ledger.note(who(the_staff()), RECORD, person_id, now)
+            work.commit()
+    return asked
 
 
 @bp.post("/people/<person_id>/usable")

@@ -224,7 +224,7 @@ def test_the_coding_of_plain_texts_can_be_set_for_a_centre_that_wants_another() 
     ],
 )
 def test_the_answer_to_the_only_part_decides(behaviour: Behaviour, result: Result, detail: str) -> None:
-    with a_peer(behaviour) as peer, sending(peer, response_timeout=1) as transport:
+    with a_peer(behaviour) as peer, sending(peer, response_timeout=4 if behaviour is silent else 60) as transport:
         outcome = transport.send(a_text())
     assert outcome.result is result, outcome.detail
     assert detail in outcome.detail
