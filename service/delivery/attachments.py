@@ -6,17 +6,22 @@ They are made at the hand-over and not stored, since they carry the person's liv
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from service.calendars import Method, content_type
 from service.domain.contact import Channel, Contact
 from service.domain.message import Attachment, ComposedMessage, MessageKind
+from service.domain.plan import Phrase, Status
 from service.domain.questions import questions_for
 from service.links import page_url
 from service.messages.address_page import render_address_page
 from service.messages.compose import says_whole_plan
-from service.messages.read_plan import read_plan
+from service.messages.read_plan import AsOf, followed, read_plan, units_of
 from service.messages.sheet import render_sheet
+from service.messages.today import finished_courses
 from service.planning.as_booked import plan_as_booked
 from service.planning.calendar import feed, invitation
+from service.planning.recalling import to_come
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
@@ -26,6 +31,9 @@ _CALENDAR_WITH = frozenset({MessageKind.PLAN_GIVEN, MessageKind.APPOINTMENT})
 _INVITATION_WITH = frozenset({MessageKind.PLAN_GIVEN, MessageKind.URGENT, MessageKind.BOOKING})
 """Mails that also ask the calendar for an answer. A plan that is given with an appointment brings it along, so that
 nobody gets two mails at once."""
+
+_NOTES = {Status.ON_HOLD: "page.on-hold", Status.COMPLETED: "page.ended", Status.REVOKED: "page.ended"}
+"""What a sheet says above all else of a plan that is not to be followed as it was given."""
 
 
 def has_files(channel: Channel, kind: MessageKind) -> bool:
@@ -94,19 +102,44 @@ def _address_page(
     return (Attachment(name="address.pdf", media_type="application/pdf", data=page),)
 
 
+def left_of(services: Services, stored: StoredPlan, contact: Contact, now: datetime) -> AsOf:
+    """What is left of a plan in a mail that goes, or on a sheet that is printed, at this moment (UTC): drops that are
+    finished are not to be put in, and no visit is still to come that is past. On the day of the visit it is all of it.
+    """
+    return AsOf(
+        finished=finished_courses(plan_as_booked(services.pack, stored), contact, now, given=stored.given),
+        says_booking=to_come(services, stored, now),
+    )
+
+
+def sheet_units(services: Services, stored: StoredPlan, contact: Contact) -> frozenset[str]:
+    """Every wording unit that the printed sheet of a plan needs now."""
+    note = {_NOTES[stored.status]} if stored.status in _NOTES else set()
+    left = left_of(services, stored, contact, services.clock.now())
+    return units_of(plan_as_booked(services.pack, stored)) | left.units | note
+
+
 def sheet_of(
     services: Services, work: UnitOfWork, stored: StoredPlan, contact: Contact, language: str, link: str
 ) -> bytes:
-    """The printed sheet of a plan in one language, in the print size that the person needs."""
-    person = contact.given_name if contact.guardian else ""
-    plan = plan_as_booked(services.pack, stored)
+    """The printed sheet of a plan as it stands now, in one language, in the print size that the person needs. Of a plan
+    that is on hold or has ended it says so on every page."""
+    plan, wordings = plan_as_booked(services.pack, stored), services.wordings(work).for_reader(easy=contact.easy_read)
     reading = read_plan(
         plan,
-        services.wordings(work).for_reader(easy=contact.easy_read),
+        wordings,
         language,
         services.clinic,
-        person=person,
+        person=contact.given_name if contact.guardian else "",
         booked=stored.booked,
         questions=questions_for(plan, work.plans.visit_of(stored), services.pack),
+        as_of=left_of(services, stored, contact, services.clock.now()),
     )
-    return render_sheet(reading, link=link, large_print=contact.large_print, questions=services.pack.questions_on_sheet)
+    note = _NOTES.get(stored.status)
+    return render_sheet(
+        followed(reading, stored.status) if stored.status is Status.ON_HOLD else reading,
+        link=link,
+        large_print=contact.large_print,
+        draft_note=wordings.say(Phrase(wording=note), language) if note is not None else None,
+        questions=services.pack.questions_on_sheet,
+    )

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from service.delivery.attachments import attachments_for, has_files
+from service.delivery.attachments import attachments_for, has_files, left_of
 from service.delivery.cases import Case
 from service.domain.contact import Channel
 from service.domain.joining import Ready, join, order_of, people_of
@@ -18,7 +18,7 @@ from service.links import page_url, stand_in, token_of
 from service.messages.compose import Letter, Part, compose, compose_joined, says_whole_plan
 from service.messages.wordings import Wordings
 from service.planning.aftercare import live_link
-from service.planning.as_booked import plan_as_booked
+from service.planning.as_booked import as_booked
 from service.services import Services
 from service.storage.records import Beginning, Ending, StoredMessage
 from service.storage.unit_of_work import UnitOfWork
@@ -178,10 +178,10 @@ class _Wording:
             ]
             return compose_joined(parts, services.clinic, self.wordings, channel)
         planned = case.message.planned
-        plan = None
+        plan, letter = None, letter_for(services, case, 0)
         if says_whole_plan(planned.kind, channel):
-            plan = plan_as_booked(services.pack, self.work.plans.get(case.message.plan_id))
-        letter = letter_for(services, case, 0)
+            stored = as_booked(services.pack, self.work.plans.get(case.message.plan_id))
+            plan, letter = stored.plan, replace(letter, as_of=left_of(services, stored, case.contact, self.now))
         return compose(planned, plan, case.contact, services.clinic, self.wordings, channel, letter)
 
 

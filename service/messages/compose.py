@@ -13,7 +13,7 @@ from service.domain.recall import invitation_number
 from service.domain.reply import unit_said
 from service.messages.i18n import direction, run_on
 from service.messages.layout import environment
-from service.messages.read_plan import FOOTER, read_plan, units_of
+from service.messages.read_plan import FOOTER, AsOf, read_plan, units_of
 from service.messages.reading import Reading
 from service.messages.wordings import LanguageChoice, Wordings, unit_ids_of
 
@@ -31,13 +31,14 @@ _INVITATION, _ANSWER_WORDS = "message.return-due.", "message.return-due.words"
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Letter:
     """What a composed message needs beside its sentences: where the plan's page is, and the files that go along.
-    `pack` is the content that the plan was made from."""
+    `pack` is the content that the plan was made from; `as_of` what is left of a plan that the message repeats."""
 
     link: str
     pack: str
     attachments: tuple[Attachment, ...] = ()
     unsubscribe: str | None = None
     booked: tuple[str, str] | None = None
+    as_of: AsOf | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,7 +139,7 @@ def _written(
     if channel is not Channel.TEXT:
         units |= set(_MAIL) | set(FOOTER)
         if plan is not None:
-            units |= units_of(plan)
+            units |= units_of(plan) | (letter.as_of.units if letter.as_of is not None else frozenset())
     choice = wordings.choose_language(contact.language, units)
     said = tuple(wordings.say(phrase, choice.language) for phrase in phrases)
     units = frozenset(wordings.unit_said(unit, choice.language) for unit in units)
@@ -152,7 +153,9 @@ def _written(
     reading = None
     if plan is not None:
         person = contact.given_name if contact.guardian else ""
-        reading = read_plan(plan, wordings, choice.language, clinic, person=person, booked=letter.booked)
+        reading = read_plan(
+            plan, wordings, choice.language, clinic, person=person, booked=letter.booked, as_of=letter.as_of
+        )
     text, html = _mail(said, reading, contact, clinic, wordings, choice.language, letter)
     to = (
         (contact.email or "")

@@ -8,7 +8,7 @@ from datetime import date
 
 from service.domain.contact import Clinic
 from service.domain.pack import Question, StepKind, Urgency
-from service.domain.plan import Phrase, Plan, Return, Step, Supply
+from service.domain.plan import Phrase, Plan, Return, Status, Step, Supply
 from service.domain.questions import QUESTIONS_FRAME
 from service.domain.visit import Ears
 from service.messages.i18n import direction
@@ -16,6 +16,8 @@ from service.messages.reading import Answered, Block, Questions, Reading, Sectio
 from service.messages.wordings import Wordings, unit_ids_of
 
 LABELS = ("ear.right", "ear.left", "ear.both", "section.help", "sheet.link")
+FINISHED = "page.drops-done"
+"""Says of drops that they are finished and must not be started again."""
 FOOTER = ("page.reach-us", "page.emergency", "page.not-emergency-service", "page.local-advice")
 
 _SECTIONS: tuple[tuple[str, frozenset[StepKind]], ...] = (
@@ -25,23 +27,38 @@ _SECTIONS: tuple[tuple[str, frozenset[StepKind]], ...] = (
 )
 _HEADINGS = ("urgent", "help", "do", "water", "avoid", "normal", "supply", "return")
 
+NOT_SHOWN = {
+    Status.ON_HOLD: frozenset({"do", "supply", "questions"}),
+    Status.COMPLETED: frozenset({"urgent", "do", "water", "avoid", "normal", "supply", "questions"}),
+}
+"""Sections of a plan that somebody must not follow in this status."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AsOf:
-    """What is left of a plan that is read on some day; on paper, which stays, nothing is left out.
+    """What is left of a plan that is read on some day.
 
-    `on` is the reader's local date. `finished` are the numbers of the courses (in the order of `Plan.courses`) whose
-    last day is past. `asked_again` is the day that somebody chose who asked to be invited later. With `says_booking`
-    the returns end with the booked visit.
+    `on` is the reader's local date; None for paper and mails, which stay: there no return is left out. `finished` are
+    the numbers of the courses (in the order of `Plan.courses`) whose last day is past. With `folds` their sentences are
+    kept for a layout that folds them; else only the ear, the drops and `FINISHED` are said. `asked_again` is the day
+    that somebody chose who asked to be invited later. With `says_booking` the returns end with the booked visit.
     """
 
-    on: date
+    on: date | None = None
     finished: frozenset[int] = frozenset()
+    folds: bool = False
     asked_again: date | None = None
     says_booking: bool = True
 
+    @property
+    def units(self) -> frozenset[str]:
+        """The wording units that it adds to those of the plan."""
+        return frozenset({FINISHED}) if self.finished else frozenset()
+
     def says(self, back: Return) -> bool:
         """Whether this return is still to be said: its latest day is to come, and the reader chose no later day."""
+        if self.on is None:
+            return True
         return back.latest >= self.on and (self.asked_again is None or self.asked_again <= back.on)
 
 
@@ -97,10 +114,22 @@ def read_plan(
         emergency=clinic.emergency,
         urgent=_urgent(plan, wordings, language),
         help=_help(plan, wordings, language),
-        sections=() if plan.urgent else _ordinary(plan, wordings, language, booked, person, as_of),
+        sections=() if plan.urgent else _ordinary(plan, wordings, language, booked, as_of),
         footer=tuple(say(unit) for unit in FOOTER),
         labels={unit: say(unit) for unit in LABELS},
         questions=_questions(questions, wordings, language, person),
+        about=say("page.you-means", person=person) if person else "",
+    )
+
+
+def followed(reading: Reading, status: Status) -> Reading:
+    """The reading without what must not be followed in this status; the warning signs always stay."""
+    dropped = NOT_SHOWN.get(status, frozenset())
+    return replace(
+        reading,
+        urgent=() if "urgent" in dropped else reading.urgent,
+        sections=tuple(section for section in reading.sections if section.id not in dropped),
+        questions=None if "questions" in dropped else reading.questions,
     )
 
 
@@ -132,11 +161,9 @@ def _help(plan: Plan, wordings: Wordings, language: str) -> tuple[Section, ...]:
 
 
 def _ordinary(
-    plan: Plan, wordings: Wordings, language: str, booked: tuple[str, str] | None, person: str, as_of: AsOf | None
+    plan: Plan, wordings: Wordings, language: str, booked: tuple[str, str] | None, as_of: AsOf | None
 ) -> tuple[Section, ...]:
     found: list[Section] = []
-    whose = Phrase(wording="page.you-means", values={"person": person})
-    about = [Block(picture="helper", sentences=(wordings.say(whose, language),))] if person else []
 
     def add(name: str, blocks: Iterable[Block]) -> None:
         kept = tuple(block for block in blocks if block.sentences)
@@ -145,6 +172,7 @@ def _ordinary(
             found.append(Section(id=name, heading=heading, blocks=kept))
 
     over = as_of.finished if as_of is not None else frozenset()
+    folds = as_of is not None and as_of.folds
     numbers = {id(step): n for n, step in enumerate(step for step in plan.steps if step.course is not None)}
     for name, kinds in _SECTIONS:
         said: dict[bool, set[str]] = {True: set(), False: set()}  # what is finished says nothing for what is not
@@ -152,15 +180,17 @@ def _ordinary(
         for step in (step for step in plan.steps if step.kind in kinds):
             finished = numbers.get(id(step)) in over
             block = _step_block(step, wordings, language, said[finished])
+            if finished and not folds:
+                done = wordings.say(Phrase(wording=FINISHED), language)
+                block = replace(block, sentences=(block.drops, done))
             blocks.append(replace(block, finished=finished))
-        if blocks:
-            about, blocks = [], [*about, *blocks]  # said once, where the instructions begin
-        add(name, blocks)
+        named = list(dict.fromkeys(block.ears for block in blocks))
+        add(name, sorted(blocks, key=lambda block: named.index(block.ears)))  # what one ear needs stands together
     add("normal", [Block(picture=n.picture, sentences=(wordings.say(n.phrase, language),)) for n in plan.normal])
-    add(
-        "supply",
-        [_supply_block(supply, _all_over(plan, supply.agent, over), wordings, language) for supply in plan.supplies],
-    )
+    supplies = [
+        _supply_block(supply, _all_over(plan, supply.agent, over), wordings, language) for supply in plan.supplies
+    ]
+    add("supply", [block for block in supplies if folds or not block.finished])
     add("return", _return_blocks(plan, wordings, language, booked, as_of))
     return tuple(found)
 

@@ -59,10 +59,11 @@ class Questions:
 class Reading:
     """One plan in one language.
 
-    `help` sections (one per urgency, most urgent first) come before everything else on a sheet; `urgent` is empty for
-    an ordinary plan, and then `sections` hold the rest. `questions` come after the returns, where a layout shows them;
-    None when there are none. `labels` are short words for layout, by wording id (such as "label.right"). `draft` is set
-    when any wording used is not approved.
+    `about` says whom "you" means where the reader is not the patient; it stands under the title, before all that says
+    "you". `help` sections (one per urgency, most urgent first) come before everything else on a sheet; `urgent` is
+    empty for an ordinary plan, and then `sections` hold the rest. `questions` come after the returns, where a layout
+    shows them; None when there are none. `labels` are short words for layout, by wording id (such as "label.right").
+    `draft` is set when any wording used is not approved.
     """
 
     language: str
@@ -81,3 +82,4 @@ class Reading:
     labels: dict[str, str]
     draft: bool = False
     questions: Questions | None = None
+    about: str = ""

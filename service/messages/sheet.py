@@ -64,6 +64,7 @@ def render_sheet(
         "title": reading.title,
         "clinic": isolate(reading.clinic, Kind.TEXT, direction(reading.language)),
         "date": reading.date,
+        "about": reading.about,
         "urgent": _urgent(reading.urgent),
         "help_heading": reading.labels["section.help"],
         "help": [_section(section, split=True) for section in reading.help],

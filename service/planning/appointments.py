@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 
+from service.domain.booking import Appointment
 from service.domain.message import MAY_HAVE_LEFT, MessageKind, State
 from service.domain.sending import appointment_day
 from service.domain.wall_clock import exists, to_instant, to_wall, zone_named
 from service.errors import NotAllowedError, VisitError
 from service.planning.as_booked import follow_softening_in
 from service.planning.attention import CHANGED, NOT_ASKED
-from service.planning.booking_news import tell_in
+from service.planning.booking_news import last_known, tell_in
 from service.planning.calendar import revise_appointment_in
 from service.planning.laying_out import replan
 from service.planning.recalling import follow_appointment_in, takes_appointments, to_come
@@ -22,6 +23,9 @@ from service.storage.unit_of_work import UnitOfWork
 
 FARTHEST = timedelta(days=730)
 """An appointment later than this is taken for a slip of the finger. Our choice, the same as the longest return."""
+
+CANCELLED = "appointment-cancelled"
+"""The note in the audit record of the plan that had the appointment."""
 
 _GONE = MAY_HAVE_LEFT | {State.CLAIMED}
 
@@ -106,6 +110,16 @@ def booked_plans(services: Services, work: UnitOfWork, person_id: str, now: date
     return [each for each in work.plans.of_person(person_id) if to_come(services, each, now)]
 
 
+def called_off(services: Services, work: UnitOfWork, person_id: str, now: datetime) -> Appointment | None:
+    """The appointment that a person knows of, still to come, which was cancelled with none in its place."""
+    plans = work.plans.of_person(person_id)
+    if any(to_come(services, each, now) for each in plans):
+        return None
+    if not any(work.ledger.history(each.id, only=(CANCELLED,)) for each in plans):
+        return None
+    return last_known(services, work, person_id, now)
+
+
 def check_booking(
     services: Services, work: UnitOfWork, stored: StoredPlan, appointment: tuple[date, time] | None, now: datetime
 ) -> None:
@@ -131,7 +145,7 @@ def _check(services: Services, appointment: tuple[date, time], now: datetime) ->
 
 def _action(before: StoredPlan, after: StoredPlan) -> str:
     if after.appointment is None:
-        return "appointment-cancelled"
+        return CANCELLED
     return "appointment-booked" if before.appointment is None else "appointment-moved"
 
 

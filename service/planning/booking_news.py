@@ -52,11 +52,26 @@ def tell_in(
         work.ledger.ask(after.person_id, UNTOLD, now, detail=detail)
 
 
+def last_known(services: Services, work: UnitOfWork, person_id: str, now: datetime) -> Appointment | None:
+    """The appointment that the person was told of last and whose moment is still to come, be it cancelled since."""
+    named = [said for said in _said(work, person_id) if said[2] is not None]
+    known = max(named, key=lambda each: each[:2])[2] if named else None
+    return known if known is not None and services.instant_of(*known) > now else None
+
+
 def _told(
     services: Services, work: UnitOfWork, person_id: str, now: datetime
 ) -> tuple[Appointment | None, StoredMessage | None]:
     """The appointment that the person knows of, still to come, under whichever plan it stands; and the message that
     told it, without one it was said at a visit. What was said last counts."""
+    _, _, known, last = max(_said(work, person_id), key=lambda each: each[:2], default=(now, 0, None, None))
+    if known is not None and services.instant_of(*known) <= now:
+        return None, last
+    return known, last
+
+
+def _said(work: UnitOfWork, person_id: str) -> list[tuple[datetime, int, Appointment | None, StoredMessage | None]]:
+    """All that was said of appointments, at visits and by messages: when, under which revision, and what."""
     said: list[tuple[datetime, int, Appointment | None, StoredMessage | None]] = [
         (each.created, -1, each.visit.appointment, None)
         for each in work.plans.visits_of(person_id)
@@ -66,7 +81,4 @@ def _told(
         if message.planned.kind is MessageKind.BOOKING and message.state in MAY_HAVE_LEFT:
             news = booking_of(message.planned.key)
             said.append((message.handed or message.planned.due, news.sequence, news.appointment, message))
-    _, _, known, last = max(said, key=lambda each: each[:2], default=(now, 0, None, None))
-    if known is not None and services.instant_of(*known) <= now:
-        return None, last
-    return known, last
+    return said

@@ -17,14 +17,13 @@ from flask import Blueprint, Response, current_app, g, make_response, redirect, 
 from werkzeug.wrappers import Response as AnyResponse
 
 from service.calendars import content_type
-from service.delivery.attachments import sheet_of
+from service.delivery.attachments import sheet_of, sheet_units
 from service.domain.contact import Channel, Contact
 from service.domain.plan import Status
 from service.domain.wall_clock import to_wall, zone_named
 from service.errors import ContactError, WordingError
 from service.links import hash_of, page_url
 from service.messages.i18n import direction
-from service.messages.read_plan import units_of
 from service.messages.today import Today, what_today
 from service.planning import preferences
 from service.planning.as_booked import as_booked
@@ -150,8 +149,8 @@ def plan(token: str) -> Response:
         found = _found(work)
         asked = invitation(services, work, g.person_id)
         units = plan_units(services, found.stored.plan) if found.stored else frame_units(services)
-        booked = booked_visit(services, found.stored, found.contact, services.clock.now())
-        units |= recall_units(services) if asked is not None or booked is not None else set()
+        booked = booked_visit(services, work, g.person_id, found.contact, services.clock.now())
+        units |= recall_units(services) | {"return.booked"} if asked is not None or booked is not None else set()
         voice = voice_for(services, work, found.contact.language, units, easy=found.contact.easy_read)
         reading = None
         if found.stored is not None:
@@ -237,7 +236,8 @@ def sheet(token: str) -> AnyResponse:
         if found.stored is None or found.stored.status is Status.COMPLETED:
             return redirect(url_for("patient.plan", token=token), 302)
         contact = replace(found.contact, large_print=found.contact.large_print or request.args.get("large") == "1")
-        voice = voice_for(services, work, contact.language, set(units_of(found.stored.plan)), easy=contact.easy_read)
+        units = set(sheet_units(services, found.stored, contact))
+        voice = voice_for(services, work, contact.language, units, easy=contact.easy_read)
         link = page_url(services.clinic.base_url, token)
         data = sheet_of(services, work, found.stored, contact, voice.language, link)
     answer = Response(data, content_type="application/pdf")

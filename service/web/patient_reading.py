@@ -2,47 +2,50 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 
+from service.domain.booking import Appointment
 from service.domain.contact import Contact
-from service.domain.plan import Status
 from service.domain.questions import questions_for
 from service.domain.recall import Answer
 from service.domain.wall_clock import to_wall, zone_named
-from service.messages.read_plan import AsOf, read_plan
+from service.messages.read_plan import AsOf, followed, read_plan
 from service.messages.reading import Reading
 from service.messages.today import finished_courses
-from service.planning.recalling import to_come
+from service.planning.appointments import booked_plans, called_off
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
 from service.web.patient_recall import Invitation
 from service.web.patient_words import Voice
 
-NOT_SHOWN = {
-    Status.ON_HOLD: frozenset({"do", "supply", "questions"}),
-    Status.COMPLETED: frozenset({"urgent", "do", "water", "avoid", "normal", "supply", "questions"}),
-}
-"""Sections of a plan that somebody must not follow in this status."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Booked:
-    """The visit that is booked and to come: ISO date and time of the clinic. `person` is the given name when the reader
-    is not the patient."""
+    """The visit that is booked and to come, under whichever plan: ISO date and time of the clinic. More than one is
+    rare; they are shown until a person says which stands. `person` is the given name when the reader is not the
+    patient. `cancelled` is the visit that the reader knows of and that does not stand, where none is booked."""
 
-    date: str
-    time: str
+    visits: tuple[tuple[str, str], ...] = ()
     person: str = ""
+    cancelled: tuple[str, str] | None = None
 
 
-def booked_visit(services: Services, stored: StoredPlan | None, contact: Contact, now: datetime) -> Booked | None:
+def booked_visit(
+    services: Services, work: UnitOfWork, person_id: str, contact: Contact, now: datetime
+) -> Booked | None:
     """The card of the next visit; None once its moment is past."""
-    if stored is None or stored.booked is None or not to_come(services, stored, now):
-        return None
-    on, at = stored.booked
-    return Booked(date=on, time=at, person=contact.given_name if contact.guardian else "")
+    booked = [each.appointment for each in booked_plans(services, work, person_id, now)]
+    visits = tuple(_iso(each) for each in sorted(each for each in booked if each is not None))
+    if visits:
+        return Booked(visits=visits, person=contact.given_name if contact.guardian else "")
+    cancelled = called_off(services, work, person_id, now)
+    return Booked(cancelled=_iso(cancelled)) if cancelled is not None else None
+
+
+def _iso(appointment: Appointment) -> tuple[str, str]:
+    return appointment[0].isoformat(), appointment[1].isoformat("minutes")
 
 
 def as_of(stored: StoredPlan, contact: Contact, asked: Invitation | None, now: datetime) -> AsOf:
@@ -51,6 +54,7 @@ def as_of(stored: StoredPlan, contact: Contact, asked: Invitation | None, now: d
     return AsOf(
         on=to_wall(now, zone_named(contact.zone)).date(),
         finished=finished_courses(stored.plan, contact, now, given=stored.given),
+        folds=True,
         asked_again=asked.recall.invite_on if asked is not None and later else None,
         says_booking=False,
     )
@@ -76,14 +80,3 @@ def read_for_page(
         as_of=as_of(stored, contact, asked, services.clock.now()),
     )
     return followed(reading, stored.status)
-
-
-def followed(reading: Reading, status: Status) -> Reading:
-    """The reading without what must not be followed in this status; the warning signs always stay."""
-    dropped = NOT_SHOWN.get(status, frozenset())
-    return replace(
-        reading,
-        urgent=() if "urgent" in dropped else reading.urgent,
-        sections=tuple(section for section in reading.sections if section.id not in dropped),
-        questions=None if "questions" in dropped else reading.questions,
-    )

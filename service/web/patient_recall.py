@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, timedelta
 
-from service.domain.recall import Answer, Ended, Recall, RecallState
+from service.domain.recall import Answer, Ended, Recall, RecallState, later_days
 from service.planning.recall_settings import settings_now
 from service.planning.recalling import invited
 from service.services import Services
@@ -29,21 +28,12 @@ def invitation(services: Services, work: UnitOfWork, person_id: str) -> Invitati
     if found is None:
         return None
     recall, out = found
+    today = services.day_of(services.clock.now())
     return Invitation(
         recall=recall,
         given=_given(recall, out),
-        later=weeks_offered(services, recall, services.day_of(services.clock.now())),
+        later=tuple(days // 7 for days in later_days(recall.window, services.pack.recall, today)),
         online=settings_now(services, work).booking,
-    )
-
-
-def weeks_offered(services: Services, recall: Recall, today: date) -> tuple[int, ...]:
-    """The weeks that "later" offers on this day of the clinic. Where much depends on the visit they end by its latest
-    day, and near it there are none."""
-    rules, window = services.pack.recall, recall.window
-    heavy = window.weight >= rules.heavy_weight
-    return tuple(
-        days // 7 for days in rules.later_days if not heavy or today + timedelta(weeks=days // 7) <= window.latest
     )
 
 

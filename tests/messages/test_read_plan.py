@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import io
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from itertools import groupby
 
 import pytest
 from builders import a_clinic, a_visit, an_ear, draft_wordings, the_catalogs, the_pack
+from pypdf import PdfReader
 
 from service.content.checks import FIXED
 from service.domain.build import build_plan
 from service.domain.pack import ClinicChoices
 from service.domain.questions import QUESTIONS_FRAME, questions_for
 from service.domain.visit import Visit
+from service.messages.layout import as_html, as_text
 from service.messages.read_plan import read_plan, units_of
 from service.messages.reading import Reading
+from service.messages.sheet import render_sheet
 from service.messages.wordings import Approvals, Wordings
 
 VISITS = {
@@ -117,3 +122,37 @@ def test_somebody_who_reads_for_another_is_told_who_is_meant() -> None:
 
 def test_what_is_said_around_the_questions_belongs_to_the_content() -> None:
     assert set(QUESTIONS_FRAME) == {unit for unit in FIXED if unit.startswith("question.")}
+
+
+@pytest.mark.parametrize("name", VISITS)
+def test_what_one_ear_needs_stands_together(name: str) -> None:
+    """The other ear in between is what mixes two ears up."""
+    for section in read(VISITS[name]).sections:
+        labels = [block.ears_label for block in section.blocks]
+        assert [label for label, _ in groupby(labels)] == list(dict.fromkeys(labels)), section.id
+
+
+def test_the_order_for_one_ear_stays_as_the_plan_has_it() -> None:
+    visit = a_visit(right=an_ear("grommet"), left=an_ear("wax-left"))
+    steps = next(section for section in read(visit).sections if section.id == "do")
+    left = [block.sentences[0] for block in steps.blocks if block.ears_label == "LEFT ear"]
+    assert left == ["Olive oil drops", "Some wax may come out by itself over about 14 days."]
+
+
+def as_sheet(reading: Reading) -> str:
+    """The words of the printed sheet."""
+    pdf = PdfReader(io.BytesIO(render_sheet(reading, link="https://larkfield.example/p/x")))
+    return " ".join(" ".join(page.extract_text().split()) for page in pdf.pages)
+
+
+@pytest.mark.parametrize("layout", [as_text, as_html, as_sheet])
+@pytest.mark.parametrize("name", [*VISITS, "urgent"])
+def test_whom_you_means_is_said_once_before_anything_says_you(name: str, layout: Callable[[Reading], str]) -> None:
+    """A sheet, a mail and the page begin with different parts; every one of them says "you"."""
+    visit = VISITS.get(name, a_visit(right=an_ear("battery-in-ear")))
+    said = layout(read(visit, person="Mo")).replace("&#34;", '"')
+    whose = 'In this plan, "you" and "your" mean Mo.'
+    assert said.count(whose) == 1
+    before = said[: said.index(whose)].replace("From your visit", "")
+    assert not re.search(r"\byour?\b", before)
+    assert "mean Mo" not in layout(read(visit))

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from builders import a_person, a_service, a_visit, an_ear, some_settings, the_catalogs, the_pack
 from playwright.sync_api import Browser, Page
+from web.following import follow
 from werkzeug.serving import make_server
 
 from service.planning.aftercare import give, live_link
@@ -200,8 +201,10 @@ def test_nothing_scrolls_sideways_on_any_screen(maud: str, open_page: Opener, wi
 
 
 @pytest.mark.parametrize("path", PATHS)
-def test_letters_of_twice_the_size_do_not_scroll_sideways(maud: str, open_page: Opener, path: str) -> None:
-    page = open_page(maud + path, scripts=True)
+@pytest.mark.parametrize("width", [195, 240, 320, 390])
+def test_letters_of_twice_the_size_do_not_scroll_sideways(maud: str, open_page: Opener, width: int, path: str) -> None:
+    """195 CSS pixels: a small phone at 400 % zoom, beside the largest letters of the phone itself."""
+    page = open_page(maud + path, width, scripts=True)
     with large_letters(page):
         assert sideways(page) <= 0
 
@@ -287,40 +290,40 @@ def test_a_dose_is_marked_and_unmarked_without_javascript(site: Site, open_page:
     page = open_page(site.person("dora"))
     waiting = page.get_by_role("button", name="Done", exact=True).count()
     assert waiting > 0
-    page.get_by_role("button", name="Done", exact=True).first.click()
+    follow(page.get_by_role("button", name="Done", exact=True).first)
     assert page.get_by_role("status").inner_text() == "Marked as done."
     assert page.get_by_role("button", name="Done", exact=True).count() == waiting - 1
-    page.get_by_role("button", name="Not done yet").click()
+    follow(page.get_by_role("button", name="Not done yet"))
     assert page.get_by_role("button", name="Done", exact=True).count() == waiting
 
 
 def test_a_mistake_in_the_times_is_told_and_what_was_typed_stays(site: Site, open_page: Opener) -> None:
     page = open_page(site.person("edna") + "/change")
     page.get_by_label("Morning").fill("19:00")
-    page.locator("#times button").click()
+    follow(page.locator("#times button"))
     assert "Each time must be later" in page.get_by_role("alert").inner_text()
     assert page.get_by_label("Morning").input_value() == "19:00"
     page.get_by_label("Morning").fill("07:15")
-    page.locator("#times button").click()
+    follow(page.locator("#times button"))
     assert page.get_by_role("status").inner_text() == "Your change is saved."
     assert page.get_by_label("Morning").input_value() == "07:15"
 
 
 def test_stopping_asks_once_and_can_be_taken_back_without_javascript(site: Site, open_page: Opener) -> None:
     page = open_page(site.person("fay"))
-    page.get_by_role("link", name="Change times, language or messages").click()
-    page.get_by_role("link", name="Stop all messages").click()
-    page.get_by_role("button", name="Yes, stop all messages").click()
+    follow(page.get_by_role("link", name="Change times, language or messages"))
+    follow(page.get_by_role("link", name="Stop all messages"))
+    follow(page.get_by_role("button", name="Yes, stop all messages"))
     assert page.get_by_role("status").inner_text() == "All messages are stopped."
-    page.get_by_role("link", name="Change times, language or messages").click()
-    page.get_by_role("button", name="Start messages again").click()
+    follow(page.get_by_role("link", name="Change times, language or messages"))
+    follow(page.get_by_role("button", name="Start messages again"))
     assert page.get_by_role("status").inner_text() == "You will get messages again."
 
 
 def test_one_may_travel_without_javascript(site: Site, open_page: Opener) -> None:
     page = open_page(site.person("gwen") + "/change")
     page.get_by_label("Country and city with your time").select_option(label="Pakistan: Karachi")
-    page.locator("#zone button").click()
+    follow(page.locator("#zone button"))
     assert page.locator("#place").input_value() == "Asia/Karachi"
 
 
@@ -329,10 +332,10 @@ def test_a_question_is_searched_and_opened_without_javascript(site: Site, open_p
     answer = page.get_by_text("Do not put in extra drops", exact=False)
     assert not answer.is_visible()
     page.get_by_label("Search the questions").fill("missed")
-    page.get_by_role("button", name="Search", exact=True).click()
+    follow(page.get_by_role("button", name="Search", exact=True))
     assert page.url.endswith("?q=missed#questions")
     assert answer.is_visible()
-    page.get_by_role("link", name="Show all questions").click()
+    follow(page.get_by_role("link", name="Show all questions"))
     assert not answer.is_visible()
     page.locator("summary", has_text="I missed a dose").click()
     assert answer.is_visible()
@@ -364,6 +367,7 @@ def test_a_page_in_bengali_or_chinese_holds_to_the_same_rules(
 def test_bengali_letters_are_served_with_the_page(site: Site, open_page: Opener) -> None:
     approve_language(site.services, "bn", "Dr Wren Halloway", reason="for a test, at whatever cost")
     page = open_page(site.person("rahima", language="bn"), 320, scripts=True)
+    page.wait_for_function("[...document.fonts].some((f) => f.status === 'loaded')")
     page.evaluate("document.fonts.ready.then(() => true)")
     loaded = page.evaluate("[...document.fonts].filter((f) => f.status === 'loaded').map((f) => f.family)")
     assert {family.strip('"') for family in loaded} == {"Hind Siliguri"}

@@ -3,69 +3,19 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 import pytest
-from builders import StoppedClock, a_person, a_service, a_visit, an_ear, some_settings
-from flask.testing import FlaskClient
+from web.invited import a_patient
 
-from service.delivery.dispatch import send_due
 from service.domain.plan import Status
-from service.domain.recall import Recall
-from service.planning.aftercare import give, live_link, set_status
+from service.planning.aftercare import set_status
 from service.planning.appointments import book
-from service.services import Services
-from service.web.app import create_app
 
 SOON = "Please come soon. It is best not to wait longer with this visit."
 CAVITY, LIGHT = "mastoid-cavity", "narrow-canal"
 VISIT = (date(2026, 12, 20), time(14, 30))
-
-
-@dataclass
-class Invited:
-    """A person with a plan that asks them back, and a browser."""
-
-    services: Services
-    clock: StoppedClock
-    client: FlaskClient
-    plan: str
-    page: str
-
-    @property
-    def recall(self) -> Recall:
-        with self.services.open_reading() as work:
-            found = work.recalls.newest_of("maud")
-        assert found is not None
-        return found
-
-    def at(self, day: date) -> str:
-        self.clock.at = datetime.combine(day, time(12), UTC)
-        return self.client.get(self.page).text
-
-    def invite(self) -> str:
-        """The first invitation goes out."""
-        self.at(self.recall.invite_on)
-        send_due(self.services, "worker")
-        return self.client.get(self.page).text
-
-    def later(self, weeks: int) -> None:
-        answer = self.client.post(f"{self.page}/answer", data={"answer": "later", "weeks": str(weeks)})
-        assert answer.status_code == 303
-
-
-def a_patient(folder: Path, finding: str = "wax-left", **contact: object) -> Invited:
-    clock = StoppedClock()
-    services, _ = a_service(f"sqlite:///{folder / 'clinic.sqlite'}", clock=clock)
-    a_person(services, **contact)
-    plan = give(services, "maud", a_visit(an_ear(finding)), "Dr Wren Halloway").id
-    with services.open_work() as work:
-        page = f"/p/{live_link(services, work, 'maud', clock.now())}"
-        work.commit()
-    client = create_app(services, some_settings(folder)).test_client(use_cookies=False)
-    return Invited(services, clock, client, plan, page)
 
 
 def offered(page: str) -> list[int]:
@@ -159,8 +109,8 @@ def test_once_its_moment_is_past_the_card_is_gone(tmp_path: Path) -> None:
 def test_a_guardian_reads_whose_visit_it_is(tmp_path: Path) -> None:
     invited = a_patient(tmp_path, guardian="Edith Ellery")
     book(invited.services, invited.plan, VISIT, "desk")
-    top = card(invited.at(date(2026, 11, 26)))
-    assert top.index("mean Maud.") < top.index("You have a visit booked")
+    page = invited.at(date(2026, 11, 26))
+    assert page.index("mean Maud.") < page.index("You have a visit booked")
 
 
 def test_a_visit_stands_on_top_also_of_a_plan_on_hold(tmp_path: Path) -> None:
