@@ -11,7 +11,8 @@ TragusError                     one clear sentence for the person who can mend i
 |- SettingsError                the configuration is not usable
 |- NotFoundError                the thing asked for is not (or no longer) there
 |- NotAllowedError              this person may not do that, or not now
-|   `- AskedOtherwiseError      a form was used already, for something else
+|   |- AskedOtherwiseError      a form was used already, for something else
+|   `- OvertakenError           somebody else saved the same meanwhile
 |- TransportError               a transport cannot be loaded or is wrongly configured
 |- SolvingError                 a numerical problem could not be solved
 `- DatabaseAwayError            the database does not answer, or cannot write now
@@ -131,6 +132,10 @@ class AskedOtherwiseError(NotAllowedError):
     def __init__(self, plan_id: str) -> None:
         self.plan_id = plan_id
         super().__init__("this form was used already, with other content: open the page again")
+
+
+class OvertakenError(NotAllowedError):
+    """Somebody else saved the same after it was looked at: nothing was saved over theirs."""
 
 
 class TransportError(TragusError):

@@ -16,11 +16,13 @@ from service.messages.catalogs import Catalogs
 from service.messages.wordings import Wordings
 from service.storage.clinic_choices import CLINIC_CHOICES, ChoicesInForce, choices_in
 from service.storage.unit_of_work import UnitOfWork
-from service.transports.port import Transport
+from service.transports.port import Transport, shifts_of
 from service.wording.book import Book
 
 BUDGETS = "wording-budgets"
 """The fact that holds the clinic's own limits, by kind of message."""
+GRADES = "wording-grades"
+"""The fact that holds the clinic's own hardest scores, by kind of message and formula."""
 
 
 class Clock(Protocol):
@@ -73,6 +75,11 @@ class Services:
         """The instant of a day and time of day at the clinic; without a time, of the day's beginning."""
         return to_instant(datetime.combine(on, at), zone_named(self.clinic.zone))
 
+    @property
+    def shifts(self) -> bool:
+        """Whether texts go with the national shift table of their language, where it has one that holds them."""
+        return shifts_of(self.transports.get(Channel.TEXT))
+
     def book(self, work: UnitOfWork) -> Book:
         """Every text of every language with its history; read anew only when the wording changed."""
         mark = work.revisions.mark()
@@ -101,8 +108,11 @@ class Services:
 
     def budgets(self, work: UnitOfWork) -> dict[str, Budget]:
         """How long and how hard each kind of message may be: the content's budgets, with the clinic's own limits."""
-        own = json.loads(work.ledger.fact(BUDGETS) or "{}")
-        return {kind: replace(budget, **own.get(kind, {})) for kind, budget in self.pack.budgets.items()}
+        own, grades = json.loads(work.ledger.fact(BUDGETS) or "{}"), json.loads(work.ledger.fact(GRADES) or "{}")
+        return {
+            kind: replace(budget, **own.get(kind, {}), hardest={**budget.hardest, **grades.get(kind, {})})
+            for kind, budget in self.pack.budgets.items()
+        }
 
     def drafts(self, work: UnitOfWork) -> Wordings:
         """The newest text of every sentence, approved or not: for previews that say so, never for sending."""

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import itertools
+import random
 import socket
+from contextlib import suppress
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
 from pathlib import Path
 
@@ -131,6 +133,11 @@ def a_clinic(**changes: object) -> Clinic:
         base_url="https://larkfield.example",
     )
     return replace(clinic, **changes)
+
+
+def a_clinic_at_all_hours(**changes: object) -> Clinic:
+    """The same without quiet hours, for tests on the machine's clock: they run at night, too."""
+    return a_clinic(quiet_from=time(0), quiet_to=time(0), **changes)
 
 
 def a_contact(**changes: object) -> Contact:
@@ -269,10 +276,13 @@ def some_settings(folder: Path, **changes: object) -> Settings:
 
 
 def free_port() -> int:
-    """A port of this machine that nobody listens on now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A port of this machine that nobody listens on now. It is below those that the system hands out by itself
+    (32768 and up on Linux), so that no connection takes it before the process that it is meant for."""
+    for port in random.SystemRandom().sample(range(20_000, 32_000), 200):
+        with socket.socket() as probe, suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
+    raise AssertionError("no port is free")
 
 
 def a_settings_file(place: Path, *, port: int | None = None, database: str = "", engine: str = "embedded") -> Path:

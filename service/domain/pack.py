@@ -11,6 +11,7 @@ from datetime import date
 from enum import StrEnum
 
 from service.domain.budget import Budget, OverBudget
+from service.domain.change import Change
 from service.domain.recall_rules import RecallRules
 
 
@@ -224,17 +225,6 @@ class Overrulable(StrEnum):
 
     NEVER = "never"
     WITH_REASON = "with-reason"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """How a rule alters what is otherwise asked. Several changes combine to the safer one, never to the last one. Where
-    the aftercare has no return, `return_wording` asks for one on the latest day that the rule allows."""
-
-    return_days_at_most: int | None = None
-    return_wording: str | None = None
-    technique: tuple[str, ...] = ()
-    alternate_ears: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,16 +17,17 @@ from service.errors import VisitError
 def ear_return(visit: Visit, side: Side, template: Template, rules: Acting, facts: Facts) -> Return | None:
     """When this ear is due, or None where neither its aftercare nor a rule asks for a return.
 
-    A return that only a rule asks for is due on the rule's latest day, and not before half of that time is over.
+    A return that only a rule asks for is due on the rule's latest day, and not before its earliest one.
     Raises VisitError when the clinician set a day outside the bounds of the aftercare and of the rules.
     """
-    cap, asked = rules.change.return_days_at_most, rules.change.return_wording
+    change = rules.change
+    cap, asked, soonest = change.return_days_at_most, change.return_wording, change.return_days_at_least
     wanted = visit.choice(side).return_days
     own = template.return_days is not None
     if template.return_days is not None and template.return_within is not None and template.return_wording is not None:
         usual, (low, high), wording = template.return_days, template.return_within, template.return_wording
-    elif cap is not None and asked is not None:
-        usual, low, high, wording = cap, max(1, cap // 2), cap, asked
+    elif cap is not None and asked is not None and soonest is not None:
+        usual, low, high, wording = cap, soonest, cap, asked
     elif wanted is not None:
         raise VisitError(f"choices.{side}.return_days", f"{template.id} has no return; choose another aftercare")
     else:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
@@ -65,7 +65,8 @@ class Withdrawal:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Revision:
     """One text of one unit in one language. `digest` pins the text and its source, `source_digest` the source alone;
-    for the source language both are the same. `writer` is the id of the member of staff who wrote it, if one did."""
+    for the source language both are the same. `writer` is the id of the member of staff who wrote it, if one did.
+    `remarks` is what a translator wrote beside its texts, by form: doubts and questions for whoever approves."""
 
     id: str
     language: str
@@ -80,6 +81,7 @@ class Revision:
     note: str = ""
     approval: Approval | None = None
     withdrawn: Withdrawal | None = None
+    remarks: Mapping[str, str] = field(default_factory=dict)
 
     def in_force(self, at: datetime) -> bool:
         """Whether it is approved, begun and not withdrawn at this moment; a newer one may stand before it."""

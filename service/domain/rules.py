@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from service.domain.pack import Change, Condition, Effect, Overrulable, Pack, Purpose, Rule, StepSpec
+from service.domain.change import Change
+from service.domain.pack import Condition, Effect, Overrulable, Pack, Purpose, Rule, StepSpec
 from service.domain.plan import Because
 from service.domain.visit import Side, Visit
 from service.errors import ContradictionError
@@ -110,9 +111,11 @@ class Acting:
         changes = [rule.change for rule in self._active(Effect.CHANGE) if rule.change is not None]
         returns = [change.return_days_at_most for change in changes if change.return_days_at_most is not None]
         earliest = min(returns, default=None)
-        asking = (change for change in changes if change.return_wording and change.return_days_at_most == earliest)
+        asking = [change for change in changes if change.return_wording and change.return_days_at_most == earliest]
+        soonest = min((each.return_days_at_least for each in asking if each.return_days_at_least), default=None)
         return Change(
             return_days_at_most=earliest,
+            return_days_at_least=soonest,
             return_wording=next((change.return_wording for change in asking), None),
             technique=tuple(dict.fromkeys(line for change in changes for line in change.technique)),
             alternate_ears=any(change.alternate_ears for change in changes),

@@ -83,9 +83,8 @@ def came(recall: Recall, spacing: Spacing, today: date) -> bool | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Words:
-    """The words of an invitation: the language, the sentence's own name in the content (`JOINED` when it stood in one
-    message with other reminders, "" when the record does not say) and when (UTC) that text of it was approved; None for
-    a text that nobody approved."""
+    """The words of an invitation: the language, the sentence's own name in the content ("" when the record does
+    not say) and when (UTC) that text of it was approved; None for a text that nobody approved."""
 
     language: str
     sentence: str
@@ -93,9 +92,6 @@ class Words:
 
     def __str__(self) -> str:
         return f"{self.language}, {self.sentence}, {self.approved or ''}"
-
-
-JOINED = "joined"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,7 +35,7 @@ from service.inbound.bounces import clean
 from service.inbound.reply_text import MOST_CHARACTERS
 from service.inbound.reply_words import ReplyWords, fold, shipped_reply_words
 from service.planning.preferences import start_channel_in, stop_channel_in
-from service.planning.recalling import answer_in, invited, wrong_person_in
+from service.planning.recalling import answer_in, invited, must_come_soon, wrong_person_in
 from service.services import Services
 from service.storage.piles import WARNS
 from service.storage.unit_of_work import UnitOfWork
@@ -309,8 +309,10 @@ def _answer_invitation(
             wrong_person_in(services, work, person_id, frozenset({inbound.channel}), now, by=inbound.channel.value)
         return meaning
     elif sure and not wrong and len(asked) == 1:
-        answer_in(services, work, asked[0], ANSWERS[meaning], by=inbound.channel.value, now=now)
-        _answer(services, work, f"reply.recall-{ANSWERS[meaning]}", inbound, asked, now)
+        recall = answer_in(services, work, asked[0], ANSWERS[meaning], by=inbound.channel.value, now=now)
+        soon = meaning is Meaning.LATER and recall is not None and must_come_soon(services, recall, now)
+        unit = "reply.recall-soon" if soon else f"reply.recall-{ANSWERS[meaning]}"
+        _answer(services, work, unit, inbound, asked, now)
         return meaning
     return _read_by_a_person(services, work, inbound, text, about, people, now, words, Meaning.WORDS)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import click
@@ -37,7 +37,8 @@ def show_report(languages: tuple[str, ...], as_json: bool, config: Path | None) 
         services = build(read_settings(config), transports=False)
         with services.open_reading() as work:
             book, now = services.book(work), services.clock.now()
-        pack, values = services.pack, services.clinic.said()
+            pack = replace(services.pack, budgets=services.budgets(work))  # the clinic's own limits
+        values = services.clinic.said()
     else:
         pack = load_pack(shipped_content())
         book = Book(pack, load_catalogs(shipped_locales(), pack))
@@ -90,6 +91,7 @@ def export(language: str, form: str, out: Path, config: Path | None) -> None:
         {unit: each.shown for unit, each in found.items() if each.shown is not None},
         {unit: each.standing for unit, each in found.items()},
         sources_by_unit={unit: each.source for unit, each in found.items()},
+        remarks={unit: each.remarks for unit, each in found.items()},
     )
     out.write_bytes(
         to_po(entries, language, version=pack.version) if form == "po" else to_xliff(entries, book.source, language)

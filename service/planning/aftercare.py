@@ -17,8 +17,9 @@ from service.errors import AskedOtherwiseError, NotAllowedError
 from service.links import hash_of, token_of
 from service.planning.attention import HELD
 from service.planning.laying_out import plan_messages
-from service.planning.recalling import follow_appointment_in, open_in, withdraw_in
+from service.planning.recalling import follow_appointment_in, open_in
 from service.planning.standing import ask_in, give_back_in, on_hold, take_over_in
+from service.planning.taking_back import go_on_in, withdraw_in
 from service.services import Services
 from service.storage.records import StoredPlan, StoredVisit
 from service.storage.requests import Request
@@ -115,6 +116,8 @@ def give(
         ask_in(services, work, person_id, now)
         if plan.urgent and stored.appointment is not None:  # what the person is due back for stays open
             follow_appointment_in(services, work, stored, now, by=by)
+        if plan.urgent:
+            go_on_in(services, work, person_id, now)
         plan_messages(services, work, stored, person.contact, now)
         live_link(services, work, person_id, now)
         for made in visit.overrules:
@@ -170,6 +173,8 @@ def set_status(services: Services, plan_id: str, status: Status, by: str, reason
                 work.ledger.ask(stored.person_id, HELD, now, detail=detail)
         if status is Status.ACTIVE or on_hold(work, stored.person_id) is None:
             work.by_hand.close_open(stored.person_id, (HELD,), by, now)
+        if stored.plan.urgent or status is Status.ACTIVE:
+            go_on_in(services, work, stored.person_id, now)
         work.messages.hurry(stored.person_id, now)
         work.ledger.note(by, f"plan-{status}", plan_id, now, reason=reason)
         work.commit()

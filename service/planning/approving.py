@@ -109,9 +109,11 @@ def write_many(
     seen: Mapping[str, str],
     note: str,
     origin: Origin,
+    remarks: Mapping[str, Mapping[str, str]] | None = None,
 ) -> int:
     """Keep drafts for many units at once, from a translator's file; unchanged ones are passed over. All or none. `seen`
-    are the digests of the texts that they were compared with.
+    are the digests of the texts that they were compared with. `remarks` is what the translator wrote beside them, by
+    unit and form: a new remark makes a draft of the same words, so that whoever approves reads it.
 
     Raises TextRefusedError naming the first unit that is refused, NotAllowedError when one was changed meanwhile.
     """
@@ -122,8 +124,9 @@ def write_many(
             entry = _entry(services, work, language, unit_id)
             if seen.get(unit_id, "") != entry.shown_digest:
                 raise NotAllowedError(f"{unit_id}: somebody changed this text meanwhile; look at the file once more")
-            revision = _draft(services, entry, said, author, origin, note)
-            if revision.digest != entry.shown_digest:
+            beside = (remarks or {}).get(unit_id, {})
+            revision = _draft(services, entry, said, author, origin, note, beside)
+            if revision.digest != entry.shown_digest or (beside and beside != entry.remarks):
                 drafts += [*_passed_over(services, entry, author), revision]
         work.revisions.add(drafts)
         now = services.clock.now()
@@ -208,7 +211,7 @@ def bring_back(services: Services, revision_id: str, author: Author) -> Revision
             raise NotFoundError("there is no such revision, or its words are not kept; choose one from the history")
         entry = _entry(services, work, found.language, found.unit)
         revision = _draft(services, entry, found.texts, author, Origin.RETURNED, f"as of {found.written_at:%Y-%m-%d}")
-        work.revisions.add([revision])
+        work.revisions.add([*_passed_over(services, entry, author), revision])
         _note(work, author.name, "wording-written", found.language, found.unit, revision, services.clock.now())
         work.commit()
     return revision
@@ -243,7 +246,15 @@ def _passed_over(services: Services, entry: Entry, author: Author) -> list[Revis
     return [passed]
 
 
-def _draft(services: Services, entry: Entry, texts: Texts, author: Author, origin: Origin, note: str) -> Revision:
+def _draft(
+    services: Services,
+    entry: Entry,
+    texts: Texts,
+    author: Author,
+    origin: Origin,
+    note: str,
+    remarks: Mapping[str, str] | None = None,
+) -> Revision:
     unit, language, texts = entry.unit, entry.language, composed(texts)
     source = None if language == services.catalogs.source else entry.source
     barring = tuple(each for each in text_faults(unit, language, texts, source) if each.bars)
@@ -261,6 +272,7 @@ def _draft(services: Services, entry: Entry, texts: Texts, author: Author, origi
         writer=author.staff_id,
         written_at=services.clock.now(),
         note=note.strip(),
+        remarks=remarks or {},
     )
 
 

@@ -7,7 +7,7 @@ from datetime import date, datetime, time
 
 from service.domain.contact import Channel, Contact
 from service.domain.message import MessageKind, PlannedMessage
-from service.domain.plan import Plan
+from service.domain.plan import Plan, Status
 from service.domain.recall import Recall, RecallState, invitation_days, invitation_key
 from service.domain.schedule import lay_out
 from service.domain.sending import COMFORT, pick_channel
@@ -78,6 +78,11 @@ def follow_recall(services: Services, work: UnitOfWork, recall: Recall, now: dat
     replan(services, work, stored, contact, now)
 
 
+def urgent_runs(work: UnitOfWork, person_id: str) -> bool:
+    """Whether urgent advice to a person is in force: until it is over nobody is asked back for anything else."""
+    return any(each.status is Status.ACTIVE and each.plan.urgent for each in work.plans.of_person(person_id))
+
+
 def invitations_for(services: Services, work: UnitOfWork, stored: StoredPlan) -> list[tuple[str, date]] | None:
     """The keys and days of the invitations that a plan's recall calls for; None when the plan never had a recall."""
     recall = work.recalls.of_plan(stored.id)
@@ -87,5 +92,7 @@ def invitations_for(services: Services, work: UnitOfWork, stored: StoredPlan) ->
     if recall.state is RecallState.BOOKED and late:
         # The booking comes too late for an ear: the invitation is not sent, but puts it before a person.
         return [(invitation_key(recall.round, 1), recall.invite_on)]
+    if recall.state is RecallState.DUE and not stored.running and urgent_runs(work, stored.person_id):
+        return []  # a plan on hold keeps its messages back by itself; this one is over, and its return came back
     days = invitation_days(recall, settings_now(services, work).spacing)
     return [(invitation_key(recall.round, number), day) for number, day in enumerate(days, start=1)]

@@ -11,7 +11,7 @@ from service.errors import NotAllowedError
 from service.planning.as_booked import follow_softening_in
 from service.planning.attention import MISSED
 from service.planning.laying_out import follow_recall, replan
-from service.planning.recalling import follow_appointment_in, takes_appointments
+from service.planning.recalling import ask_if_declined, follow_appointment_in, takes_appointments
 from service.services import Services
 from service.storage.records import StoredPlan
 from service.storage.unit_of_work import UnitOfWork
@@ -84,7 +84,9 @@ def _unbook_unfounded(services: Services, recall_id: str) -> bool:
         if own.appointment is not None:
             work.plans.appoint(own.id, None)
         follow_appointment_in(services, work, replace(own, appointment=None), now, by="tragus")
-        follow_recall(services, work, work.recalls.get(recall_id), now)
+        after = work.recalls.get(recall_id)
+        ask_if_declined(services, work, after, now)
+        follow_recall(services, work, after, now)
         work.ledger.note("tragus", UNFOUNDED, recall_id, now)
         work.commit()
     return True

@@ -12,8 +12,9 @@ from service.domain.wall_clock import zone_named
 from service.planning.aftercare import live_link
 from service.planning.attention import STANDS, WRONG_CONTACT
 from service.planning.laying_out import replan
-from service.planning.recalling import end_in, reached_anew_in, reopen_in, takes_appointments
+from service.planning.recalling import reached_anew_in, takes_appointments
 from service.planning.standing import ask_in, stands
+from service.planning.taking_back import end_in, reopen_in
 from service.services import Services
 from service.storage.records import Person
 from service.storage.unit_of_work import UnitOfWork

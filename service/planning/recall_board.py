@@ -10,10 +10,11 @@ from datetime import date, datetime, timedelta
 from enum import StrEnum
 
 from service.domain.contact import Contact
+from service.domain.plan import Status
 from service.domain.recall import Ended, Recall, RecallState, Standing, anew, ended, monday, seen
 from service.errors import NotAllowedError
 from service.planning.attention import MISSED, NO_ANSWER, OVERDUE, RETURN_SOON, SETTLED_BY_BOOKING
-from service.planning.laying_out import replan
+from service.planning.laying_out import replan, urgent_runs
 from service.planning.recall_settings import settings_now, today_for
 from service.planning.recalling import BOOKED_AFTER_ALL
 from service.planning.weeks import SPREAD
@@ -152,7 +153,7 @@ def decide(
     declined or closed by hand may be left closed, or invited again as if nothing had been answered (`may_decide`).
 
     Raises NotFoundError; NotAllowedError when this may not be decided of the recall, a visit is booked (move or cancel
-    that instead), or the day lies in the past or too far ahead.
+    that instead), no invitation would go out now, or the day lies in the past or too far ahead.
     """
     now = services.clock.now()
     today = services.day_of(now)
@@ -160,6 +161,8 @@ def decide(
         recall = work.recalls.get(recall_id)
         contact = work.people.get(recall.person_id).contact
         allowed = may_decide(work, recall, contact)
+        if decision is Decision.INVITE and decision in allowed:
+            _check_goes_out(work, recall)
         earliest = today_for(services, contact, now) + timedelta(days=1)
         after = _after(recall, decision, allowed, now, today, on, earliest=earliest)
         if after == recall and decision is not Decision.LEAVE:
@@ -188,6 +191,18 @@ def may_decide(work: UnitOfWork, recall: Recall, contact: Contact) -> frozenset[
     return (
         frozenset({Decision.INVITE, Decision.LEAVE}) if newest is not None and newest.id == recall.id else frozenset()
     )
+
+
+def _check_goes_out(work: UnitOfWork, recall: Recall) -> None:
+    """Whether an invitation would go out at all. Raises NotAllowedError, so that nobody is taken off the list for one
+    that would not."""
+    stored = work.plans.get(recall.plan_id)
+    if stored.status is Status.ON_HOLD:
+        raise NotAllowedError("the plan is on hold, so no invitation goes out: take it up again first")
+    if not stored.running and urgent_runs(work, recall.person_id):
+        raise NotAllowedError(
+            "urgent advice is in force, so no invitation goes out: withdraw it, or give the next plan, first"
+        )
 
 
 def _settles(services: Services, decision: Decision, after: Recall) -> tuple[str, ...]:

@@ -15,7 +15,6 @@ from service.domain.course_moved import numbered
 from service.domain.recall import Spacing, invitation_number
 from service.domain.revision import Revision, current
 from service.domain.uptake import (
-    JOINED,
     LEFT_OUT,
     CameBack,
     Group,
@@ -39,7 +38,6 @@ MOST = 20_000
 """Recalls that one report reads. Our choice: more than a clinic invites in a year."""
 
 _SENTENCE = "message.return-due."
-_JOINED = "message.part.return-due"
 _BESIDE = frozenset({"subject", "words"})
 """What goes with the sentence of an invitation: a mail's subject, and which words a text may be answered with."""
 
@@ -114,11 +112,11 @@ def _last_until(sent: Sequence[SentInvitation], until: datetime | None) -> SentI
 def _words(sent: SentInvitation, book: Book) -> Words:
     """Which text of which sentence it was."""
     own = (each for each in sent.units if each.startswith(_SENTENCE) and each.removeprefix(_SENTENCE) not in _BESIDE)
-    unit = next(own, _JOINED if _JOINED in sent.units else "")
+    unit = next(own, "")
     revision = _in_force(book, sent.language, unit, sent.handed)
     return Words(
         language=sent.language,
-        sentence=JOINED if unit == _JOINED else unit.removeprefix(_SENTENCE),
+        sentence=unit.removeprefix(_SENTENCE),
         approved=revision.approval.at if revision is not None and revision.approval is not None else None,
     )
 

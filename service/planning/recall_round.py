@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import logging
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from service.domain.message import MessageKind, State
 from service.domain.recall import Recall, RecallState, Spacing, invitation_round, moved_to, unanswered_from
 from service.domain.recall_settings import proposed_by
 from service.domain.wall_clock import zone_named
 from service.errors import SolvingError
-from service.planning.attention import NO_ANSWER, OVERDUE, SETTLED_BY_BOOKING
+from service.planning.attention import NO_ANSWER, OVERDUE, SETTLED_BY_BOOKING, WANTS_VISIT
 from service.planning.laying_out import follow_recall, replan
 from service.planning.missed import look_for_missed, look_for_unfounded
 from service.planning.recall_settings import settings_now
@@ -47,6 +47,7 @@ class RoundDone:
     moved: int
     spaced: int = 0
     late: int = 0
+    unarranged: int = 0
 
 
 def due(services: Services) -> bool:
@@ -67,6 +68,7 @@ def run(services: Services) -> RoundDone:
         spaced=space_anew(services),
         silent=ask_about_silent(services, today),
         late=ask_about_late(services, today),
+        unarranged=ask_about_unarranged(services),
         moved=_weeks(services),
     )
     refit(services)
@@ -161,11 +163,15 @@ def _ask(services: Services, recall_id: str) -> bool:
     with services.open_work() as work:
         recall = work.recalls.get(recall_id)
         last = _last_of_round(work, recall)
-        if recall.state is not RecallState.DUE or last is None:
+        if recall.state is not RecallState.DUE:
             return False
-        if last.state in (State.PENDING, State.CLAIMED) and not last.superseded and last.planned.due > now:
+        if last is None:  # a round without any message, as urgent advice holds all of them back
+            since = services.instant_of(recall.invite_on)
+            if work.recalls.asked_since(recall.person_id, (NO_ANSWER,), since):
+                return False
+        elif last.state in (State.PENDING, State.CLAIMED) and not last.superseded and last.planned.due > now:
             return False  # the spacing changed in the middle of the round: its last invitation is still to come
-        if work.recalls.put_before_a_person(recall.person_id, NO_ANSWER, last.id):
+        elif work.recalls.put_before_a_person(recall.person_id, NO_ANSWER, last.id):
             return False
         rules = services.pack.recall
         heavy = "much depends on this visit" if recall.window.weight >= rules.heavy_weight else "no hurry"
@@ -175,7 +181,35 @@ def _ask(services: Services, recall_id: str) -> bool:
             f"due around {recall.window.ideal}, {recall.window.latest} at the latest"
         )
         work.by_hand.close_open(recall.person_id, (NO_ANSWER,), "tragus", now)  # that of an earlier round
-        work.ledger.ask(recall.person_id, NO_ANSWER, now, message_id=last.id, detail=detail)
+        work.ledger.ask(
+            recall.person_id, NO_ANSWER, now, message_id=last.id if last is not None else None, detail=detail
+        )
+        work.commit()
+    return True
+
+
+def ask_about_unarranged(services: Services) -> int:
+    """Put whoever wants to come before a person again, when nothing is booked and they are off the list for as many
+    days as one waits for an answer; returns how many. They were told that the clinic would contact them."""
+    now = services.clock.now()
+    with services.open_reading() as work:
+        days = settings_now(services, work).spacing.give_up
+        waiting = [each.id for each in work.recalls.all_open() if each.state is RecallState.ANSWERED]
+    return sum(_ask_to_arrange(services, recall_id, now - timedelta(days=days)) for recall_id in waiting)
+
+
+def _ask_to_arrange(services: Services, recall_id: str, since: datetime) -> bool:
+    now = services.clock.now()
+    with services.open_work() as work:
+        recall = work.recalls.get(recall_id)
+        if recall.state is not RecallState.ANSWERED:
+            return False
+        if work.recalls.seen_to_since(recall.person_id, WANTS_VISIT, since):
+            return False
+        said = f"said on {services.day_of(recall.answered)} that they want" if recall.answered else "wants"
+        due = f"due around {recall.window.ideal}, {recall.window.latest} at the latest"
+        detail = f"{said} to come, and nothing is booked; {due}"
+        work.ledger.ask(recall.person_id, WANTS_VISIT, now, detail=detail)
         work.commit()
     return True
 

@@ -12,7 +12,6 @@ from datetime import date, datetime, timedelta
 from service.domain.contact import Channel, Contact
 from service.domain.recall import (
     ENDS_WITH,
-    FINAL_ENDS,
     Answer,
     Ended,
     Given,
@@ -23,8 +22,9 @@ from service.domain.recall import (
     ask_on,
     booked,
     ended,
+    later_by_word,
+    later_days,
     seen,
-    taken_up,
     unbooked,
     window_of,
 )
@@ -34,7 +34,6 @@ from service.planning.attention import (
     LATE,
     MISSED,
     RETURN_SOON,
-    SETTLED_BY_AN_END,
     SETTLED_BY_BOOKING,
     WANTS_VISIT,
     WRONG_PERSON,
@@ -74,16 +73,16 @@ def open_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datet
     if stored.appointment is not None:
         _ask_if_late(work, recall, stored.appointment[0], now)
     in_time = stored.appointment is not None and stored.appointment[0] <= window.latest
-    if in_time or (stored.appointment is None and _has_another_date(services, work, recall, now)):
+    if in_time or (stored.appointment is None and has_another_date(services, work, recall, now)):
         recall = booked(recall)
     elif recall.invite_on <= today:
         recall = replace(recall, invite_on=today + timedelta(days=1))  # the morning of the first invitation has passed
-        _ask_if_soon(services, work, recall, today, now)
+        ask_if_soon(services, work, recall, today, now)
     work.recalls.save(recall)
     return recall
 
 
-def _ask_if_soon(services: Services, work: UnitOfWork, recall: Recall, today: date, now: datetime) -> None:
+def ask_if_soon(services: Services, work: UnitOfWork, recall: Recall, today: date, now: datetime) -> None:
     """An ear that is due so soon, or late, and is not booked: an invitation may come too late, so a person books it."""
     window = recall.window
     if recall.state is RecallState.DUE and window.ideal <= today + timedelta(days=services.pack.recall.at_once_days):
@@ -96,36 +95,6 @@ def _ask_if_late(work: UnitOfWork, recall: Recall, on: date, now: datetime) -> N
     if on > recall.window.latest:
         detail = f"the visit is on {on}, and the latest day for this ear is {recall.window.latest}"
         work.ledger.ask(recall.person_id, LATE, now, detail=detail)
-
-
-def withdraw_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datetime) -> None:
-    """A plan was withdrawn: its recall ends, and the one that it had ended is taken up again."""
-    recall, own = work.recalls.open_of(stored.person_id), work.recalls.of_plan(stored.id)
-    if recall is not None and recall.plan_id != stored.id:
-        return
-    gone = own.ended if own is not None and own.ended in FINAL_ENDS else None
-    if own is not None and (own.open or gone is not None):
-        work.recalls.save(ended(own, Ended.REPLACED, now))
-    work.by_hand.close_open(stored.person_id, SETTLED_BY_BOOKING, "tragus", now)
-    before = work.recalls.ended_by(stored.person_id, stored.given)
-    if before is not None:
-        after = _taken_up(services, work, before, now) if gone is None else ended(before, gone, now)
-        work.recalls.save(after)
-        follow_recall(services, work, after, now)
-
-
-def _taken_up(services: Services, work: UnitOfWork, recall: Recall, now: datetime) -> Recall:
-    """An ended recall as it goes on: booked where its plan has an appointment that nobody has looked after yet, else
-    to be invited. What stands of an ended plan's appointment that is over is cleared: it would silence every
-    invitation."""
-    stored = work.plans.get(recall.plan_id)
-    if stored.appointment is not None:
-        if stored.running or to_come(services, stored, now):
-            return booked(recall)
-        work.plans.appoint(stored.id, None)
-    if _has_another_date(services, work, recall, now):
-        return booked(recall)
-    return taken_up(recall, today_for(services, work.people.get(recall.person_id).contact, now))
 
 
 def to_come(services: Services, stored: StoredPlan, now: datetime) -> bool:
@@ -167,19 +136,36 @@ def follow_appointment_in(
             work.by_hand.close_open(stored.person_id, SETTLED_BY_BOOKING, by, now)
             _ask_if_late(work, recall, stored.appointment[0], now)
     elif recall.state in (RecallState.BOOKED, RecallState.DUE):  # due: the appointment was too late for an ear
-        declined = ENDS_WITH.get(recall.answer) if recall.answer is not None else None
-        if declined is not None and not missed:
-            work.recalls.save(ended(recall, declined, now))
+        if not missed and (declined := _declined_again(recall, now)) is not None:
+            work.recalls.save(declined)
+            if not stored.running:  # else whoever cancels it is told that nobody is asked any more
+                ask_if_declined(services, work, declined, now)
             return
-        if _has_another_date(services, work, recall, now):
+        if has_another_date(services, work, recall, now):
             return
         today = today_for(services, work.people.get(stored.person_id).contact, now)
         after = unbooked(recall, today, missed=missed, wait_days=wait_days)
         work.recalls.save(after)
-        _ask_if_soon(services, work, after, today, now)
+        ask_if_soon(services, work, after, today, now)
 
 
-def _has_another_date(services: Services, work: UnitOfWork, recall: Recall, now: datetime) -> bool:
+def _declined_again(recall: Recall, now: datetime) -> Recall | None:
+    """The recall of somebody who had declined before the visit was booked that will not be; None for anybody else."""
+    if recall.answer is None or recall.answer not in ENDS_WITH:
+        return None
+    return ended(recall, ENDS_WITH[recall.answer], now)
+
+
+def ask_if_declined(services: Services, work: UnitOfWork, recall: Recall, now: datetime) -> None:
+    """Put a recall that ended since the person declined before a person, where much depends on the visit."""
+    if recall.answer is None or recall.ended is not ENDS_WITH.get(recall.answer):
+        return
+    detail = _for_a_person(services, recall, recall, recall.answer, None)
+    if detail is not None:
+        work.ledger.ask(recall.person_id, DECLINED, now, detail=detail)
+
+
+def has_another_date(services: Services, work: UnitOfWork, recall: Recall, now: datetime) -> bool:
     """Whether an appointment in time for it stands under another plan than that of the recall. One of today that
     belongs to a plan that is over is the visit that was just made."""
     today = services.day_of(now)
@@ -201,35 +187,17 @@ def _follow_another_plan(
     if stored.running and stored.appointment is not None and stored.appointment[0] <= recall.window.latest:
         after = booked(recall)
         work.by_hand.close_open(stored.person_id, SETTLED_BY_BOOKING, by, now)
+    elif recall.state is RecallState.BOOKED and (declined := _declined_again(recall, now)) is not None:
+        after = declined
+        ask_if_declined(services, work, after, now)
     elif recall.state is RecallState.BOOKED:
         today = today_for(services, work.people.get(stored.person_id).contact, now)
         after = unbooked(recall, today)
-        _ask_if_soon(services, work, after, today, now)
+        ask_if_soon(services, work, after, today, now)
     else:
         return
     work.recalls.save(after)
     follow_recall(services, work, after, now)
-
-
-def end_in(services: Services, work: UnitOfWork, person_id: str, why: Ended, by: str, now: datetime) -> bool:
-    """End the open recall of a person without a visit; False when there is none. Nobody is asked any more to arrange
-    their visit or to look for their number."""
-    work.by_hand.close_open(person_id, SETTLED_BY_AN_END, by, now)
-    recall = work.recalls.open_of(person_id)
-    if recall is None:
-        return False
-    work.recalls.save(ended(recall, why, now))
-    work.ledger.note(by, "recall-ended", recall.id, now, why=why.value)
-    return True
-
-
-def reopen_in(services: Services, work: UnitOfWork, person_id: str, by: str, now: datetime) -> None:
-    """Take back what a move away or a death had ended, when that was a mistake; not while the other one holds."""
-    recall, contact = work.recalls.newest_of(person_id), work.people.get(person_id).contact
-    if recall is None or recall.open or recall.ended not in FINAL_ENDS or contact.gone:
-        return
-    work.recalls.save(_taken_up(services, work, recall, now))
-    work.ledger.note(by, "recall-reopened", recall.id, now)
 
 
 def invited(work: UnitOfWork, person_id: str) -> tuple[Recall, int] | None:
@@ -263,24 +231,28 @@ def answer_in(
     """Carry out the answer to an invitation; `by` is "page" or the channel that it came by. None when there is no
     invitation to answer, and nothing is changed.
 
-    Who wants to come, and whoever declines although much depends on the visit, is put before a person.
+    Who wants to come, and whoever declines or would wait although much depends on the visit, is put before a person.
+    "later" without a day means the clinic's usual days, or as long as such an ear may wait.
     Raises NotAllowedError when a visit is booked meanwhile.
     """
     found = invited(work, person_id)
     if found is None:
         return None
     recall, out = found
+    usual = None
     if answer is Answer.LATER and later is None:
-        later = services.day_of(now) + timedelta(days=services.pack.recall.later_by_word_days)
+        today, rules = services.day_of(now), services.pack.recall
+        usual = today + timedelta(days=rules.later_by_word_days)
+        later = later_by_word(recall.window, rules, today)
     again = answer is recall.answer
     if again and answer is Answer.LATER and recall.state is RecallState.DUE and (recall.invite_on, out) == (later, 0):
         return recall  # pressed twice
     after = answered(recall, Given(answer=answer, by=by, at=now, later=later))
     work.recalls.save(after)
     follow_recall(services, work, after, now)
-    detail = _for_a_person(services, recall, after, answer)
+    detail = _for_a_person(services, recall, after, answer, usual)
     reason = WANTS_VISIT if answer is Answer.BOOK else DECLINED
-    stays = reason if again and detail is not None else None
+    stays = reason if again and detail is not None and answer is not Answer.LATER else None  # its day is another one
     over = tuple(each for each in SETTLED_BY_BOOKING if each != stays)
     work.by_hand.close_open(person_id, over, "patient", now)  # this answer takes the place of what was asked before
     if detail is not None:
@@ -329,8 +301,14 @@ def reached_anew_in(services: Services, work: UnitOfWork, person_id: str, contac
         work.recalls.save(anew(recall, today + timedelta(days=1)))
 
 
-def _for_a_person(services: Services, before: Recall, after: Recall, answer: Answer) -> str | None:
-    """What a person of the clinic has to know or do after this answer; None when nothing."""
+def must_come_soon(services: Services, recall: Recall, now: datetime) -> bool:
+    """Whether this visit must not wait, so that the person's page offers no later time for it."""
+    return not later_days(recall.window, services.pack.recall, services.day_of(now))
+
+
+def _for_a_person(services: Services, before: Recall, after: Recall, answer: Answer, usual: date | None) -> str | None:
+    """What a person of the clinic has to know or do after this answer; None when nothing. `usual`: the day that
+    "later" would have meant for an ear that can wait, where no day was chosen."""
     window, heavy = before.window, before.window.weight >= services.pack.recall.heavy_weight
     kind = services.pack.templates[window.template].label if window.template in services.pack.templates else ""
     about = f"{kind}: due around {window.ideal}, {window.latest} at the latest"
@@ -339,6 +317,9 @@ def _for_a_person(services: Services, before: Recall, after: Recall, answer: Ans
     if answer in ENDS_WITH and heavy:
         said = "does not want to come" if answer is Answer.NO else "was seen elsewhere"
         return f"{said}, and much depends on this visit; {about}"
-    if answer is Answer.LATER and after.invite_on > window.latest:
-        return f"asked for later ({after.invite_on}), which is after the latest day; {about}" if heavy else None
+    if answer is Answer.LATER and heavy:
+        if after.invite_on > window.latest:
+            return f"asked for later ({after.invite_on}), which is after the latest day; {about}"
+        if usual is not None and after.invite_on < usual:
+            return f"asked for later, and is asked again on {after.invite_on}, as this ear can wait no longer; {about}"
     return None

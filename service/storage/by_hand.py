@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import datetime
 from typing import cast
 
@@ -80,6 +81,20 @@ class ByHand:
             )
             .values(done=now, done_by=by)
         )
+
+    def open_again(self, person_id: str, reasons: tuple[str, ...], closed: Collection[datetime]) -> frozenset[str]:
+        """Open again what was closed about a person for these reasons at one of these instants (UTC), since what closed
+        it is taken back; returns the reasons. What is open about the same matter meanwhile stays the only entry."""
+        mine = select(AttentionRow).where(AttentionRow.person_id == person_id, AttentionRow.reason.in_(reasons))
+        known = {(row.reason, row.message_id) for row in self._session.scalars(mine.where(AttentionRow.done.is_(None)))}
+        opened = set()
+        for row in self._session.scalars(mine.where(AttentionRow.done.in_(closed)).order_by(AttentionRow.id)):
+            if (row.reason, row.message_id) not in known:
+                row.done, row.done_by = None, None
+                known.add((row.reason, row.message_id))
+                opened.add(row.reason)
+        self._session.flush()
+        return frozenset(opened)
 
     def close_entries(self, person_id: str, message_id: str, reasons: tuple[str, ...], by: str, now: datetime) -> int:
         """Close the open attention entries of one message for these reasons; returns how many were open."""

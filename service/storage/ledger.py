@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection
 from contextlib import suppress
 from datetime import datetime, timedelta
-from typing import cast
 
-from sqlalchemy import Table, delete, insert, select, update
+from sqlalchemy import delete, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
@@ -33,17 +32,19 @@ class Ledger:
         """Add one line to the audit record. `detail` holds codes and ids, never names, numbers to dial or text."""
         self._session.add(AuditRow(at=now, actor=actor, action=action, subject=subject, detail=detail))
 
-    def note_each(self, actor: str, action: str, subjects: Iterable[str], now: datetime) -> None:
-        """Add the same line to the audit record of several, in one statement."""
-        lines = [{"at": now, "actor": actor, "action": action, "subject": each, "detail": {}} for each in subjects]
-        if lines:
-            self._session.connection().execute(insert(cast("Table", AuditRow.__table__)), lines)
-
     def history(
-        self, subject: str, limit: int = 500, *, only: Collection[str] = (), but: Collection[str] = ()
+        self,
+        subject: str,
+        limit: int = 500,
+        *,
+        only: Collection[str] = (),
+        but: Collection[str] = (),
+        at: Collection[datetime] | None = None,
     ) -> list[Audit]:
-        """The audit lines of one record, newest first; `only` these actions, or all `but` these."""
+        """The audit lines of one record, newest first; `only` these actions, or all `but` these; of these moments."""
         query = select(AuditRow).where(AuditRow.subject == subject).order_by(AuditRow.id.desc()).limit(limit)
+        if at is not None:
+            query = query.where(AuditRow.at.in_(at))
         if only:
             query = query.where(AuditRow.action.in_(only))
         if but:

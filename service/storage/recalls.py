@@ -134,6 +134,15 @@ class Recalls:
         )
         return self._session.scalar(query.limit(1)) is not None
 
+    def seen_to_since(self, person_id: str, reason: str, since: datetime) -> bool:
+        """Whether a person has this on the attention list, or it was taken off it since (UTC)."""
+        query = select(AttentionRow.id).where(
+            AttentionRow.person_id == person_id,
+            AttentionRow.reason == reason,
+            or_(AttentionRow.done.is_(None), AttentionRow.done >= since),
+        )
+        return self._session.scalar(query.limit(1)) is not None
+
     def plans_without(self, after: str, limit: int) -> list[str]:
         """Plans in force that never opened a recall, at most so many in the order of their ids, beginning after one.
 

@@ -11,7 +11,7 @@ from sqlalchemy import Table, insert, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.revision import Approval, Origin, Revision, Texts, Withdrawal
-from service.storage.locks import holds_rows
+from service.storage.locks import add_once, holds_rows
 from service.storage.tables import FactRow, WordingRevisionRow
 
 _REVISIONS = cast("Table", WordingRevisionRow.__table__)
@@ -34,8 +34,12 @@ class Revisions:
     def hold(self) -> None:
         """Keep others who write wording waiting until this transaction ends: whoever writes reads first, and must not
         overlook what another writes at the same moment. Writing is rare, so that one at a time is enough."""
-        if holds_rows(self._session):
-            self._session.connection().execute(_MARK_VALUE.with_for_update())
+        if not holds_rows(self._session):
+            return
+        held = _MARK_VALUE.with_for_update()
+        if self._session.connection().scalar(held) is None:  # nothing was ever written: there is no row to hold yet
+            add_once(self._session, FactRow(name=_MARK, value="0"))
+            self._session.connection().execute(held)
 
     def all(self) -> list[Revision]:
         """Every revision, oldest first."""
@@ -130,6 +134,7 @@ def _row(revision: Revision) -> dict[str, Any]:
         **_approved(revision.approval),
         "withdrawn_by": revision.withdrawn.by if revision.withdrawn else None,
         "withdrawn_at": revision.withdrawn.at if revision.withdrawn else None,
+        "remarks": json.dumps(dict(revision.remarks), ensure_ascii=False) if revision.remarks else None,
     }
 
 
@@ -159,4 +164,5 @@ def _revision(row: Any) -> Revision:
         note=row.note,
         approval=approval,
         withdrawn=Withdrawal(by=row.withdrawn_by, at=row.withdrawn_at) if row.withdrawn_at is not None else None,
+        remarks=json.loads(row.remarks) if row.remarks else {},
     )

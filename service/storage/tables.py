@@ -287,6 +287,17 @@ class AuditRow(Base):
     detail: Mapped[dict[str, Any]]
 
 
+class AuditShownRow(Base):
+    """Finds the lines of the audit record whose `detail` names a person among others: one look at a list is one line.
+    No key of `people`: who looked stays on record when the person is erased."""
+
+    __tablename__ = "audit_shown"
+    person_id: Mapped[str] = mapped_column(Id, primary_key=True)
+    audit_id: Mapped[int] = mapped_column(ForeignKey("audit.id"), primary_key=True)
+
+    __table_args__ = {"sqlite_with_rowid": False}  # noqa: RUF012 (SQLAlchemy reads it; half the room on SQLite)
+
+
 class AttentionRow(Base):
     """One thing on the attention list. A message is on it at most once per reason."""
 
@@ -417,7 +428,8 @@ class CallbackRow(Base):
 
 class WordingRevisionRow(Base):
     """One text of one wording unit in one language; written once. `texts` is JSON, "" for a shipped text approved
-    before texts were kept: then `digest` finds it. Approval and withdrawal are filled in once each."""
+    before texts were kept: then `digest` finds it. `remarks` is JSON by form: what a translator wrote beside it.
+    Approval and withdrawal are filled in once each."""
 
     __tablename__ = "wording_revisions"
     id: Mapped[str] = mapped_column(Id, primary_key=True)
@@ -439,6 +451,7 @@ class WordingRevisionRow(Base):
     own_words: Mapped[bool] = mapped_column(default=False)
     withdrawn_by: Mapped[str | None]
     withdrawn_at: Mapped[datetime | None]
+    remarks: Mapped[str | None]
     __table_args__ = (Index("ix_wording_revisions_unit", "unit", "language"),)
 
 

@@ -25,6 +25,7 @@ from service.storage.facts import FactsBook
 from service.storage.inbound import InboundBook
 from service.storage.ledger import Ledger
 from service.storage.letters import Letters
+from service.storage.looks import Looks
 from service.storage.messages import Messages
 from service.storage.outbox_views import OutboxViews
 from service.storage.people import Links, People, StaffBook
@@ -172,6 +173,7 @@ class UnitOfWork:
         self.facts = FactsBook(self._session)
         self.transports = TransportStates(self._session)
         self.ledger = Ledger(self._session)
+        self.looks = Looks(self._session)
         self.letters = Letters(self._session)
         self.inbound = InboundBook(self._session)
         self.recalls = Recalls(self._session)

@@ -20,10 +20,10 @@ class Transport(Protocol):
     """Carries one channel to its next hop.
 
     Besides these methods it may have three attributes. `connections` (1 if it has none): how many calls of `send` it
-    can take at the same time, from as many threads. `repeat_seconds` (0 if it has none): for how long after a hand-over the
-    far side recognises a repeat by its key, so that an unknown outcome may be settled by handing the same message over
-    again; only for far sides that promise it. `national_shift` (false if it has none): whether a text goes with the
-    national shift table of its language where that spares it UCS-2.
+    can take at the same time, from as many threads. `repeat_seconds` (0 if it has none): for how long after a hand-over
+    the far side recognises a repeat by its key, so that an unknown outcome may be settled by handing the same message
+    over again; only for far sides that promise it. `national_shift` (false if it has none): whether a text goes with
+    the national shift table of its language where that spares it UCS-2.
     """
 
     @classmethod

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from flask import Blueprint, render_template, request
 
 from service.domain.recall import Answer
-from service.domain.uptake import JOINED, Group, Words
+from service.domain.uptake import Group, Words
 from service.planning.recall_outcome import MOST, outcome
 from service.web.access import needs
 from service.web.app import the_services
@@ -62,7 +62,6 @@ SENTENCES = {
     "text": "first invitation",
     "second": "second invitation",
     "last": "last invitation",
-    JOINED: "together with other reminders",
     "": "sentence not on record",
 }
 """The sentences of an invitation in words, by the last part of their unit's name."""

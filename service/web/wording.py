@@ -1,7 +1,8 @@
 """The workspace of wording: where every sentence stands in every language, and approving what waits.
 
 Everybody on the staff reads the overview; the lead and the role "wording" work on the texts. `wording_unit.py` has the
-pages of one sentence group, `wording_exchange.py` the files of translators, `wording_budgets.py` what a text may cost.
+pages of one sentence group, `wording_exchange.py` the files of translators, `wording_budgets.py` and
+`wording_grades.py` what a text may cost.
 """
 
 from __future__ import annotations
@@ -29,10 +30,10 @@ from service.planning.approving import approve as approve_drafts
 from service.services import Services
 from service.storage.unit_of_work import UnitOfWork
 from service.storage.wording_views import readers_of
-from service.web import wording_budgets, wording_exchange, wording_unit
+from service.web import wording_budgets, wording_exchange, wording_grades, wording_unit
 from service.web.access import EVERYBODY, needs, rights_of, the_staff, who
 from service.web.app import the_services
-from service.web.shown import counted, day, language_name
+from service.web.shown import counted, day, language_name, sentence_of
 from service.web.sure import asked_first
 from service.web.wording_board import (
     Standings,
@@ -45,6 +46,7 @@ from service.web.wording_board import (
 from service.web.wording_rights import EDITORS, effective_from, why_not
 from service.wording.book import Entry
 from service.wording.budget import Cost, cost_of
+from service.wording.headings import Misnamed, misnamed
 from service.wording.readability import why_none
 
 bp = Blueprint("wording", __name__)
@@ -70,7 +72,8 @@ class Said:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitView:
     """One sentence group as the page of a language shows it. `why_not` says why there is no tick, empty where there is
-    one or nothing waits. `old`: the text before, where another one waits or the source changed."""
+    one or nothing waits. `old`: the text before, where another one waits or the source changed. `misnamed`: where it
+    names a heading by words that the heading has not."""
 
     entry: Entry
     said: tuple[Said, ...]
@@ -78,6 +81,7 @@ class UnitView:
     why_not: str
     cost: Cost | None
     over: tuple[str, ...]
+    misnamed: tuple[str, ...]
 
     @property
     def pair(self) -> str:
@@ -137,6 +141,7 @@ def language_page(language: str) -> str:
     purpose = purpose_named(topic, services.pack)
     entries = standings.entries[language].values()
     here = [entry for entry in entries if entry.unit.topic == topic]
+    names = misnamed(entries, standings.book.source)
     whole, group = (_approvable(services, some, rights) for some in (entries, here))
     open_in = {
         each.topic: sum(entry.draft is not None or entry.standing is not Standing.APPROVED for entry in entries
@@ -151,8 +156,9 @@ def language_page(language: str) -> str:
         purpose=purpose,
         purposes=purposes,
         open_in=open_in,
-        units=[_view(services, entry, rights, budgets) for entry in here],
+        units=[_view(services, entry, rights, budgets, names) for entry in here],
         no_grade=why_none(language),
+        shift=services.shifts,
         waiting=sum(entry.draft is not None for entry in here),
         missing=sum(entry.standing is Standing.MISSING for entry in here),
         group=group,
@@ -274,7 +280,9 @@ def _approvable(services: Services, entries: Iterable[Entry], rights: Rights) ->
     ]
 
 
-def _view(services: Services, entry: Entry, rights: Rights, budgets: Mapping[str, Budget]) -> UnitView:
+def _view(
+    services: Services, entry: Entry, rights: Rights, budgets: Mapping[str, Budget], names: Iterable[Misnamed]
+) -> UnitView:
     before, shown = last_approved(entry), entry.shown
     old: Texts = before.texts if before is not None and entry.approved is None and before is not entry.coming else {}
     if entry.approved is not None and shown is not entry.approved.texts:
@@ -290,6 +298,7 @@ def _view(services: Services, entry: Entry, rights: Rights, budgets: Mapping[str
         why_not=why_not(services, entry, rights),
         cost=cost,
         over=over or (),
+        misnamed=tuple(sentence_of(each.says) for each in names if each.unit == entry.unit.id),
     )
 
 
@@ -335,3 +344,5 @@ wording_exchange.add_to(bp)
 wording_unit.add_to(bp)
 bp.add_url_rule("/wording/budgets", "budgets", wording_budgets.show)
 bp.add_url_rule("/wording/budgets/<kind>", "budget", wording_budgets.change, methods=["POST"])
+bp.add_url_rule("/wording/grades", "grades", wording_grades.show)
+bp.add_url_rule("/wording/grades/<kind>", "grade", wording_grades.change, methods=["POST"])

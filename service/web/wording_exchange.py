@@ -13,6 +13,7 @@ import json
 import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import zip_longest
 
 from flask import Blueprint, Response, make_response, redirect, render_template, request, url_for
@@ -20,7 +21,7 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from service.domain.revision import Origin, Standing, Texts
 from service.errors import NotAllowedError, TextFault
-from service.messages.i18n import clean
+from service.messages.i18n import clean, plural_categories
 from service.messages.text_checks import text_faults
 from service.planning.approving import Author, write_many
 from service.services import Services
@@ -29,13 +30,14 @@ from service.web.access import current_staff, needs, the_staff, who
 from service.web.app import the_services
 from service.web.shown import moment
 from service.web.wording_board import known, last_approved, purpose_named
+from service.web.wording_fields import Row
 from service.web.wording_rights import EDITORS
 from service.wording.book import Entry
 from service.wording.entries import Entry as Outgoing
 from service.wording.entries import entries_of
 from service.wording.incoming import ImportPlan, Kind, Line, plan_import
 from service.wording.po_file import read_po, to_po
-from service.wording.word_diff import Piece, word_diff
+from service.wording.word_diff import word_diff
 from service.wording.xliff_file import read_xliff, to_xliff
 
 MOST_MEGABYTES = 4
@@ -54,12 +56,16 @@ SHOWN = (
     Kind.CHANGED,
     Kind.NEW,
     Kind.CONFIRMED,
+    Kind.REMARKED,
 )
 """Kinds that are listed text by text, what needs a person first; of the others only the number is said."""
+BY_WORDS = (Kind.REFUSED, Kind.HELD, Kind.OTHER_SOURCE, Kind.NOT_FINAL, Kind.CHANGED)
+"""Those of which there are two texts to compare."""
 HEADINGS = {
     Kind.NEW: ("New", "There is no text yet."),
     Kind.CHANGED: ("Changed", "Other words than now."),
     Kind.CONFIRMED: ("Confirmed", "The same words again, for the source text of now."),
+    Kind.REMARKED: ("Remarked on", "The same words, and a new remark of the translator: a draft of them carries it."),
     Kind.UNCHANGED: ("Unchanged", ""),
     Kind.EMPTY: ("Empty", "The file has no text here."),
     Kind.REFUSED: ("Refused", "Mend these in the file and import it again."),
@@ -68,6 +74,9 @@ HEADINGS = {
     Kind.OTHER_SOURCE: ("Made from another source text", "Export anew, look at the translation again, import it."),
     Kind.NOT_FINAL: ("Not finished", "The translator has marked these as unfinished."),
 }
+
+
+ASKED = ("Empty, with a remark", "The translator wrote something and no text. It is kept nowhere: answer it.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,7 +136,7 @@ def take(language: str) -> Response | BaseResponse:
         _translated(services, work, language)
         now = {entry.unit.id: entry for entry in services.book(work).entries(language, services.clock.now())}
         plan = _plan(services, work, language, data, name)
-    marks = {unit: _mark(now[unit], texts) for unit, texts in plan.drafts.items()}
+    marks = {unit: _mark(now[unit], texts, plan.remarks[unit]) for unit, texts in plan.drafts.items()}
     if not form.get("packed"):
         return _page(language, plan, marks, data, name, ())
     shown = _shown(form.get("shown", ""))
@@ -141,7 +150,10 @@ def take(language: str) -> Response | BaseResponse:
     staff = the_staff()
     author = Author(name=who(staff), staff_id=staff.id)
     seen = {unit: now[unit].shown_digest for unit in plan.drafts}
-    count = write_many(services, language, plan.drafts, author, seen=seen, note=f"from {name}", origin=Origin.IMPORTED)
+    count = write_many(
+        services, language, plan.drafts, author, seen=seen, note=f"from {name}", origin=Origin.IMPORTED,
+        remarks=plan.remarks,
+    )  # fmt: skip
     return redirect(url_for("wording.language_page", language=language, written=count))
 
 
@@ -168,6 +180,7 @@ def outgoing(services: Services, work: UnitOfWork, language: str, topic: str = "
         standings,
         sources_by_unit={entry.unit.id: entry.source for entry in entries},
         made_from=made_from,
+        remarks={entry.unit.id: entry.remarks for entry in entries},
         units={entry.unit.id for entry in entries if topic in ("", entry.unit.topic)},
     )
 
@@ -237,10 +250,10 @@ def _shown(text: str) -> dict[str, str]:
     return {unit: mark for unit, _, mark in pairs if mark}
 
 
-def _mark(entry: Entry, texts: Mapping[str, Sequence[str]]) -> str:
-    """Pins what would be written over what, and beside which source."""
-    before = entry.shown_digest
-    pinned = [before, entry.source_digest, entry.standing.value, {form: list(said) for form, said in texts.items()}]
+def _mark(entry: Entry, texts: Mapping[str, Sequence[str]], remarks: Mapping[str, str]) -> str:
+    """Pins what would be written over what, and beside which source and remarks."""
+    before, said = entry.shown_digest, {form: list(each) for form, each in texts.items()}
+    pinned = [before, entry.source_digest, entry.standing.value, said, dict(remarks), dict(entry.remarks)]
     return hashlib.sha256(json.dumps(pinned, sort_keys=True).encode()).hexdigest()[:32]
 
 
@@ -255,9 +268,14 @@ def _last_event(entry: Entry) -> str:
     return f"{by} {('wrote', 'approved', 'withdrew')[step]} it on {moment(at)}"
 
 
-def _differences(line: Line) -> list[tuple[Piece, ...]]:
-    """Each plural form of a changed text, word by word."""
-    return [word_diff(old, new) for old, new in zip_longest(line.old or (), line.new, fillvalue="")]
+def _differences(language: str, line: Line) -> list[Row]:
+    """Each plural form of a text, word by word from what is there now to what the file has."""
+    pairs = list(zip_longest(line.old or (), line.new, fillvalue=""))
+    names = plural_categories(language) if len(pairs) > 1 else ()
+    return [
+        Row(name=names[place] if place < len(names) else "", pieces=word_diff(old, new))
+        for place, (old, new) in enumerate(pairs)
+    ]
 
 
 def _page(
@@ -269,17 +287,19 @@ def _page(
     meanwhile: Sequence[Meanwhile],
     code: int = 200,
 ) -> Response:
+    asked = tuple(line for line in plan.of(Kind.EMPTY) if line.remark)
     page = render_template(
         "staff/wording_import.html",
         language=language,
         name=name,
         plan=plan,
         counts=plan.counts,
-        kinds=[(kind, *HEADINGS[kind], plan.of(kind)) for kind in SHOWN],
+        kinds=[*((kind, *HEADINGS[kind], plan.of(kind)) for kind in SHOWN), (Kind.EMPTY, *ASKED, asked)],
         passed=[(HEADINGS[kind][0], plan.counts[kind]) for kind in (Kind.UNCHANGED, Kind.EMPTY)],
         shown=" ".join(f"{unit}={mark}" for unit, mark in marks.items()),
         packed=base64.b64encode(zlib.compress(data)).decode("ascii"),
-        differences=_differences,
+        differences=partial(_differences, language),
+        by_words=BY_WORDS,
         meanwhile=meanwhile,
         late=code != 200,
     )

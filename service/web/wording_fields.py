@@ -26,6 +26,7 @@ from service.wording.budget import Cost, cost_of, over_budget
 from service.wording.plural_numbers import numbers_of
 from service.wording.report import budget_of, reason_for
 from service.wording.sample_values import candidates
+from service.wording.sending_cost import has_shift
 from service.wording.word_diff import Piece, word_diff
 
 SHIPPED = "shipped"
@@ -40,9 +41,6 @@ MEANINGS = {
     "email": "the clinic’s e-mail address", "link": "the link to the patient’s page",
 }  # fmt: skip
 """What each placeholder stands for, for whoever writes."""
-APPROVALS_LOOKED_AT = 2000
-"""Audit lines of a language in which the right of an approval is looked for. Our choice: years of approvals; whatever
-is older is shown as not on record."""
 FORM_NAMES = {"any": "", "right": "Right ear", "left": "Left ear", "both": "Both ears"}
 
 
@@ -91,12 +89,14 @@ class Row:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Costs:
-    """What a text costs, where it is over the budget, a sentence each, and why it may (empty: nobody said why)."""
+    """What a text costs, where it is over the budget, a sentence each, and why it may (empty: nobody said why).
+    `shift`: the clinic's texts go with the national shift table of this language, where it holds them."""
 
     cost: Cost | None
     budget: Budget
     over: tuple[str, ...]
     stated: str
+    shift: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -234,7 +234,8 @@ def costs_of(
         return Costs(cost=None, budget=budget, over=(), stated="")
     cost = cost_of(entry.unit, said, entry.language, services.clinic.said(), after=entry.after)
     stated = reason_for(services.pack, entry) if said == entry.shown else ""
-    return Costs(cost=cost, budget=budget, over=over_budget(cost, budget), stated=stated)
+    shift = services.shifts and has_shift(entry.language)
+    return Costs(cost=cost, budget=budget, over=over_budget(cost, budget), stated=stated, shift=shift)
 
 
 # --- the history ------------------------------------------------------------------------------------------------------
@@ -266,15 +267,18 @@ def history_of(services: Services, entry: Entry) -> list[Revision]:
 def pasts_of(services: Services, work: UnitOfWork, entry: Entry) -> list[Past]:
     """The history with what the record says beside it, newest first."""
     now, staff = services.clock.now(), {each.id: each for each in work.staff.all()}
+    withdrawn = {each.withdrawn.at for each in entry.history if each.withdrawn is not None}
+    approved = {each.approval.at for each in entry.history if each.approval is not None}
+    subject = f"wording:{entry.language}:{entry.unit.id}"
     reasons = {
         line.at: str(line.detail.get("why", ""))
-        for line in work.ledger.history(f"wording:{entry.language}:{entry.unit.id}")
-        if line.action == "wording-withdrawn"
+        for line in work.ledger.history(subject, only=("wording-withdrawn",), at=withdrawn)
     }
+    # An approval of many texts is one line, so these are looked for by their moments, however long ago.
     rights = {
         (line.at, line.actor): Right(str(line.detail["right"]))
-        for line in work.ledger.history(f"language:{entry.language}", limit=APPROVALS_LOOKED_AT)
-        if line.action == "wording-approved" and "right" in line.detail
+        for line in work.ledger.history(f"language:{entry.language}", only=("wording-approved",), at=approved)
+        if "right" in line.detail
     }
     return [
         Past(

@@ -18,7 +18,7 @@ from service.domain.recall import Answer, Recall, Window
 from service.domain.visit import Ears
 from service.links import STAND_IN, page_url
 from service.messages.i18n import direction
-from service.messages.read_plan import read_plan
+from service.messages.read_plan import followed, read_plan
 from service.messages.reading import Reading
 from service.messages.today import what_today
 from service.messages.wordings import Wordings, unit_ids_of
@@ -27,7 +27,7 @@ from service.storage.records import StoredPlan
 from service.web.patient import ERRORS
 from service.web.patient_choices import PAUSES, Form, languages, places
 from service.web.patient_questions import search
-from service.web.patient_reading import Booked, as_of, followed
+from service.web.patient_reading import Booked, as_of
 from service.web.patient_recall import Invitation
 from service.web.patient_words import OFFER, Voice, live, picture, tel
 
@@ -125,7 +125,7 @@ def _states(
         )
     if unit_id == "page.booked-change":
         day = GIVEN.date() + timedelta(weeks=3)
-        card = Booked(date=day.isoformat(), time="14:00")
+        card = Booked(visits=((day.isoformat(), "14:00"),))
         yield "The plan, a visit booked", "plan.html", {**_plan_state(services, plan, reading, contact), "booked": card}
     if unit_id == "page.drops-done":
         yield (
@@ -227,6 +227,8 @@ def _invitation_states(
     ):
         asked = Invitation(recall=recall, given=given, later=later, online=online)
         yield name, "plan.html", {**state, "invitation": asked}
+    cancelled = Booked(cancelled=((day + timedelta(weeks=3)).isoformat(), "14:00"))
+    yield "The plan, a visit cancelled", "plan.html", {**state, "booked": cancelled}
     yield "The page after the wrong number or address", "wrong.html", {}
 
 

@@ -47,6 +47,8 @@ from service.web.wording_pages import GIVEN, Listening, ShownPage, pages_with, p
 from service.wording.book import Book
 from service.wording.examples import Example, counting, phrase_of
 from service.wording.plural_numbers import numbers_of
+from service.wording.pseudo import CLOSE, OPEN, TAG, pseudo
+from service.wording.sending_cost import shifted_parts
 
 MOST_MESSAGES = 4
 """Messages shown of one channel. Our choice: a frame of every mail would otherwise fill the page."""
@@ -76,6 +78,11 @@ class ShownMessage:
     composed: ComposedMessage
     parts: PartCount | None
     joined: bool = False
+
+    @property
+    def shifted(self) -> int | None:
+        """The parts with the national shift table, where the language has one that spares this text UCS-2."""
+        return shifted_parts(self.composed.text, self.composed.language) if self.parts is not None else None
 
     @property
     def forced_by(self) -> str | None:
@@ -126,12 +133,35 @@ def words_with(
                 own = _standing_in(english, language, counts=unit.count is not None)
             texts[source, other, form] = english
             texts[language, other, form] = own
-    both = tuple(dict.fromkeys((source, language)))
-    digests = {(each, other): "preview" for each in both for other in pack.wording}
-    catalogs = Catalogs(source=source, languages=both, _texts=texts, _digests=digests)
-    words = Listening(pack, catalogs, None, services.clinic.said())
+    return _listening(services, texts, (source, language)), frozenset(missing)
+
+
+def pseudo_words_with(
+    services: Services, work: UnitOfWork, unit_id: str, said: Texts, *, printed: bool = False
+) -> Listening:
+    """Everything in the pseudo-language, made from the newest source text, with `said` in the place of the unit; with
+    plain brackets where it is `printed`, since the sheet's fonts lack the others."""
+    brackets = str.maketrans({OPEN: "[", CLOSE: "]"} if printed else {})
+    source, newest = services.catalogs.source, _newest(services, work)
+    texts: dict[tuple[str, str, str], tuple[str, ...]] = {}
+    for other, unit in services.pack.wording.items():
+        for form in unit.forms:
+            english = said[form] if other == unit_id else newest.translation(source, other, form)
+            assert english is not None, "the content has every source text"
+            texts[source, other, form] = english
+            texts[TAG, other, form] = tuple(pseudo(text).translate(brackets) for text in english)
+    return _listening(services, texts, (source, TAG))
+
+
+def _listening(
+    services: Services, texts: dict[tuple[str, str, str], tuple[str, ...]], languages: tuple[str, ...]
+) -> Listening:
+    both = tuple(dict.fromkeys(languages))
+    digests = {(each, other): "preview" for each in both for other in services.pack.wording}
+    catalogs = Catalogs(source=services.catalogs.source, languages=both, _texts=texts, _digests=digests)
+    words = Listening(services.pack, catalogs, None, services.clinic.said())
     words.heard = set()
-    return words, frozenset(missing)
+    return words
 
 
 def _newest(services: Services, work: UnitOfWork) -> Catalogs:

@@ -21,6 +21,7 @@ from service.planning.approving import Approving, Author, bring_back, write
 from service.planning.approving import approve as approve_drafts
 from service.planning.approving import over_budget as over_draft
 from service.planning.approving import withdraw as withdraw_unit
+from service.planning.dropping import take_back
 from service.services import Services
 from service.storage.unit_of_work import UnitOfWork
 from service.web.access import needs, rights_of, the_staff, who
@@ -42,11 +43,13 @@ from service.web.wording_fields import (
     pasts_of,
     source_change,
 )
-from service.web.wording_preview import sheet_pdf, show, words_with
+from service.web.wording_preview import pseudo_words_with, sheet_pdf, show, words_with
 from service.web.wording_rights import EDITORS, effective_from, why_not
 from service.wording.book import Entry
 from service.wording.examples import examples_of
+from service.wording.headings import misnamed, named_by
 from service.wording.plural_numbers import numbers_of
+from service.wording.pseudo import TAG
 
 
 @needs(*EDITORS)
@@ -156,6 +159,22 @@ def unit_back(language: str, unit_id: str) -> BaseResponse:
 
 
 @needs(*EDITORS)
+def unit_take_back(language: str, unit_id: str) -> BaseResponse:
+    """Take back a draft, or a text that is approved for a later day; what is in force stays."""
+    services, staff, form = the_services(), the_staff(), request.form
+    author, chosen = Author(name=who(staff), staff_id=staff.id), form.get("revision", "")
+    with services.open_reading() as work:
+        entry = _entry(services, work, language, unit_id)
+    if all(each.id != chosen for each in entry.history):
+        raise NotFoundError("there is no such revision; choose one from the history")
+    try:
+        take_back(services, chosen, author, rights_of(staff), form.get("why", ""))
+    except NotAllowedError as error:
+        return _page(language, unit_id, alert=_sentence(error, unit_id), code=403)
+    return redirect(url_for("wording.unit", language=language, unit_id=unit_id, done="taken-back"), 303)
+
+
+@needs(*EDITORS)
 def compare(language: str, unit_id: str) -> str:
     """Two revisions word by word, the older first."""
     services = the_services()
@@ -190,24 +209,32 @@ def preview(language: str, unit_id: str) -> Response:
         raise NotFoundError(f"nobody has written {unit_id} in {language} yet; write it first, then look at it")
     if any(fault.bars for fault in faults_of(services, entry, said)):
         return _page(language, unit_id, typed=said, code=422)
+    as_pseudo = given.get("as") == "pseudo" and language == services.catalogs.source
     with services.open_reading() as work:
-        words, missing = words_with(services, work, language, unit_id, said)
+        if as_pseudo:
+            printed = given.get("format") == "sheet"
+            words, missing = pseudo_words_with(services, work, unit_id, said, printed=printed), frozenset[str]()
+        else:
+            words, missing = words_with(services, work, language, unit_id, said)
         choices = services.choices_now(work).choices
+    spoken = TAG if as_pseudo else language
     examples = examples_of(services.pack, unit_id, choices)
     example = next((each for each in examples if each.form == given.get("form")), examples[0])
     numbers = numbers_of(language) if shown_unit.count is not None else ()
     chosen = next((each for each in numbers if each.category == given.get("category") and each.samples), None)
     number = chosen.usual if chosen is not None else None
     if given.get("format") == "sheet":
-        return pdf_answer(sheet_pdf(services, words, example, language, unit_id, number))
+        return pdf_answer(sheet_pdf(services, words, example, spoken, unit_id, number))
     g.inline_styles = True  # a mail brings its style with it, attribute by attribute
     page = render_template(
         "staff/wording_preview.html",
         entry=entry,
         language=language,
+        spoken=spoken,
+        as_pseudo=as_pseudo,
         fields=flat(shown_unit, language, said),
         unsaved=typed is not None and typed != entry.shown,
-        shown=show(services, words, missing, example, language, unit_id, number),
+        shown=show(services, words, missing, example, spoken, unit_id, number),
         example=example,
         findings=[(side, sorted(example.visit.ear(side).findings)) for side in example.plan.ears],
         codes={**services.pack.findings, **services.pack.history},
@@ -217,6 +244,7 @@ def preview(language: str, unit_id: str) -> Response:
         number=number,
         chosen=chosen.category if chosen is not None else "",
         source=services.catalogs.source,
+        shift=services.shifts,
     )
     return make_response(page)
 
@@ -233,6 +261,7 @@ def _page(language: str, unit_id: str, *, typed: Texts | None = None, alert: str
         costs = costs_of(services, work, entry, said, faults)
         over_saved = over_draft(services, entry, services.budgets(work))
         changed = source_change(services, work, entry) if entry.standing is Standing.OVERTAKEN else ()
+        everything = services.book(work).entries(language, now)
     refused = typed is not None and any(fault.bars for fault in faults)
     begins, waits = entry.coming, waiting(entry, now)
     page = render_template(
@@ -261,6 +290,12 @@ def _page(language: str, unit_id: str, *, typed: Texts | None = None, alert: str
         since=form.get("from", ""),
         why=form.get("why", ""),
         source_change=changed,
+        from_now=differences(entry.unit, language, entry.approved.texts, entry.draft)
+        if entry.draft is not None and entry.approved is not None
+        else (),
+        draft_note=next((each.note for each in entry.history if each.id == entry.draft_id), ""),
+        misnamed=[each for each in misnamed(everything, source) if each.unit == unit_id],
+        named_by=named_by(everything, source, unit_id),
         done=request.args.get("done", ""),
     )
     return make_response(page, code)
@@ -308,6 +343,7 @@ ROUTES: tuple[tuple[str, str, Callable[..., Any], tuple[str, ...]], ...] = (
     ("/approve", "unit_approve", unit_approve, ("POST",)),
     ("/withdraw", "unit_withdraw", unit_withdraw, ("POST",)),
     ("/back", "unit_back", unit_back, ("POST",)),
+    ("/take-back", "unit_take_back", unit_take_back, ("POST",)),
     ("/compare", "compare", compare, ("GET",)),
     ("/preview", "preview", preview, ("GET", "POST")),
 )

@@ -6,7 +6,7 @@ wrote, imported or approved follows. A book is made once and asked often; it doe
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -61,6 +61,14 @@ class Entry:
         """The digest of that text; empty where there is none."""
         newest = self.coming or self.approved
         return self.draft_digest or (newest.digest if newest else "")
+
+    @property
+    def remarks(self) -> Mapping[str, str]:
+        """What a translator wrote beside that text, by form; nothing beside a shipped one."""
+        newest = self.coming or self.approved
+        if self.draft is not None:
+            newest = next((each for each in self.history if each.id == self.draft_id), None)
+        return newest.remarks if newest is not None else {}
 
 
 class Book:

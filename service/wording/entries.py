@@ -30,7 +30,7 @@ class Entry:
     `source` is the English of now: (other,), or (one, other) where `count` names the placeholder that picks the plural
     form. `target` has the plural forms in the order of `plural_categories(language)`, one text where nothing counts.
     `standing` is a value of `service.domain.revision.Standing`. `made_from` is the English that an overtaken target
-    was made from, if it is known.
+    was made from, if it is known. `remark` is what a translator wrote beside the target.
     """
 
     unit: str
@@ -43,6 +43,7 @@ class Entry:
     target: Texts | None
     standing: str
     made_from: Texts | None = None
+    remark: str = ""
 
     @property
     def key(self) -> str:
@@ -87,13 +88,14 @@ def entries_of(
     *,
     sources_by_unit: Mapping[str, Mapping[str, Texts]] | None = None,
     made_from: Mapping[str, Mapping[str, Texts]] | None = None,
+    remarks: Mapping[str, Mapping[str, str]] | None = None,
     units: Collection[str] | None = None,
 ) -> tuple[Entry, ...]:
     """Every text of the content in its order, form by form, with what one language says for it now.
 
     `texts_by_unit` holds the language's texts, `standings` the standing by unit ("missing" where it has none).
     `sources_by_unit` is the English where a clinic has its own (plural forms of English), `made_from` the English of
-    overtaken texts. `units` picks some of the units.
+    overtaken texts, `remarks` what translators wrote beside the texts. `units` picks some of the units.
     """
     found = []
     for unit in pack.wording.values():
@@ -116,6 +118,7 @@ def entries_of(
                     target=texts_by_unit.get(unit.id, {}).get(form),
                     standing=standings.get(unit.id, "missing"),
                     made_from=_english(before[form], unit.count) if form in before else None,
+                    remark=(remarks or {}).get(unit.id, {}).get(form, ""),
                 )
             )
     return tuple(found)

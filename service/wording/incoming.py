@@ -9,11 +9,11 @@ from __future__ import annotations
 import unicodedata
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Protocol
 
-from service.messages.i18n import canonical_tag, plural_categories
+from service.messages.i18n import canonical_tag, clean, plural_categories
 from service.wording.entries import Entry, Incoming, Texts, shown_sources
 
 
@@ -51,6 +51,7 @@ class Kind(StrEnum):
     NEW = "new"  # there was none
     CHANGED = "changed"  # other words than now
     CONFIRMED = "confirmed"  # the same words, for the English of now: they were overtaken
+    REMARKED = "remarked"  # the same words, and the translator wrote something beside them that is new
     UNCHANGED = "unchanged"
     EMPTY = "empty"  # the file has no text here
     REFUSED = "refused"  # the text has a fault
@@ -60,7 +61,10 @@ class Kind(StrEnum):
     NOT_FINAL = "not-final"  # the translator has it marked as unfinished
 
 
-TAKEN = frozenset({Kind.NEW, Kind.CHANGED, Kind.CONFIRMED})
+MOST_REMARK = 1000
+"""Characters of a translator's remark that are kept. Our choice: ten times an ordinary question."""
+
+TAKEN = frozenset({Kind.NEW, Kind.CHANGED, Kind.CONFIRMED, Kind.REMARKED})
 """What a draft would be written from."""
 
 _STANDS = TAKEN | {Kind.UNCHANGED, Kind.EMPTY}
@@ -94,13 +98,14 @@ class Line:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ImportPlan:
-    """What a file would change. `drafts` is every form of each unit that would get a draft; `absent` are the keys of
-    our texts that the file does not have."""
+    """What a file would change. `drafts` is every form of each unit that would get a draft, `remarks` what a translator
+    wrote beside these; `absent` are the keys of our texts that the file does not have."""
 
     language: str
     lines: tuple[Line, ...]
     drafts: Mapping[str, Mapping[str, Texts]]
     absent: tuple[str, ...]
+    remarks: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     @property
     def counts(self) -> dict[Kind, int]:
@@ -126,6 +131,7 @@ def plan_import(
         lines.append(_first_look(ours.get(each.key), each, tag))
     _refuse_twins(lines)
     drafts: dict[str, Mapping[str, Texts]] = {}
+    remarks: dict[str, Mapping[str, str]] = {}
     places: dict[str, list[int]] = {}
     for place, line in enumerate(lines):
         if line.kind is not Kind.UNKNOWN:
@@ -141,14 +147,16 @@ def plan_import(
             lines[place] = line
         if texts:
             drafts[unit] = texts
-    return ImportPlan(
-        language=tag, lines=tuple(lines), drafts=drafts, absent=tuple(key for key in ours if key not in seen)
-    )
+            before = {entry.form: entry.remark for entry in forms_of[unit] if entry.remark}
+            told = {line.form: line.remark for line in looked if line.remark}
+            remarks[unit] = before | told
+    absent = tuple(key for key in ours if key not in seen)
+    return ImportPlan(language=tag, lines=tuple(lines), drafts=drafts, absent=absent, remarks=remarks)
 
 
 def _first_look(entry: Entry | None, each: Incoming, language: str) -> Line:
     """One text by itself, before the faults of its words are asked for."""
-    target = _composed(each.target)
+    target, remark = _composed(each.target), _remark(each.remark)
 
     def line(kind: Kind, *reasons: str) -> Line:
         return Line(
@@ -159,7 +167,7 @@ def _first_look(entry: Entry | None, each: Incoming, language: str) -> Line:
             new=target,
             reasons=reasons,
             line=each.line,
-            remark=each.remark,
+            remark=remark,
         )
 
     if entry is None:
@@ -176,6 +184,8 @@ def _first_look(entry: Entry | None, each: Incoming, language: str) -> Line:
     same = entry.target is not None and target == _composed(entry.target)
     if not each.ready and (overtaken or not same):
         return line(Kind.NOT_FINAL, "the translator has it marked as unfinished")
+    if same and not overtaken and remark and remark != entry.remark:
+        return line(Kind.REMARKED)
     if same:
         return line(Kind.CONFIRMED if overtaken else Kind.UNCHANGED)
     wanted = 1 if entry.count is None else len(plural_categories(language))
@@ -186,6 +196,13 @@ def _first_look(entry: Entry | None, each: Incoming, language: str) -> Line:
         names = ", ".join(plural_categories(language)[index] for index in empty)
         return line(Kind.REFUSED, f"the plural form {names} is empty; translate every form")
     return line(Kind.NEW if entry.target is None else Kind.CHANGED)
+
+
+def _remark(text: str) -> str:
+    """What a translator wrote, line by line, without characters that do something; a bar would begin an old msgid."""
+    lines = (clean(each).strip(" |") for each in text.splitlines())
+    told = "\n".join(each for each in lines if each)
+    return told if len(told) <= MOST_REMARK else f"{told[: MOST_REMARK - 1]}…"
 
 
 def _composed(texts: Texts) -> Texts:

@@ -46,7 +46,9 @@ def to_po(entries: tuple[Entry, ...], language: str, *, version: str = "") -> by
 
 
 def _lines(entry: Entry, language: str) -> Iterator[str]:
-    """The lines of one entry. Comments are not wrapped, so that a note stays as it was written."""
+    """The lines of one entry. Comments are not wrapped, so that a note stays as it was written. What a translator wrote
+    goes back as a translator's comment."""
+    yield from (f"# {line}" for line in entry.remark.splitlines() if line.strip())
     comments = [remark for _, remark in guidance(entry)]
     if entry.count is not None:
         comments += [explain_form(entry, language, category) for category in plural_categories(language)]

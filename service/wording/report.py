@@ -15,6 +15,7 @@ from service.domain.revision import Origin, Standing
 from service.messages.text_checks import text_faults
 from service.wording.book import Book, Entry
 from service.wording.budget import Cost, budget_kind, cost_of, over_budget
+from service.wording.headings import misnamed
 
 OPEN = "-open"
 """Behind the id of a text that names the ear and the drops; without it: the discreet one."""
@@ -81,6 +82,7 @@ def _language(
                 Finding(unit=unit.id, says=says, reason=reason)
                 for says in over_budget(cost, budget_of(pack.budgets, unit.id))
             ]
+    broken += [Finding(unit=each.unit, says=each.says) for each in misnamed(entries, source)]
     sent = {unit: cost.sending.worst.parts for unit, cost in costs.items() if cost.sending is not None}
     worst_unit = max(sent, key=lambda unit: sent[unit], default="")
     standings = {each.value: 0 for each in Standing}

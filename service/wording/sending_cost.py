@@ -42,12 +42,14 @@ class Sent:
 class SendingCost:
     """What one unit costs as a text: filled with typical values, and with the dearest of each form and placeholder.
 
-    `worst_plain` is the dearest that still goes in the default alphabet, None when the wording itself needs another.
+    `worst_plain` is the dearest that still goes in the default alphabet, None when the wording itself needs another;
+    `worst_shifted` the dearest that the national shift table can carry, None where none needs it and fits.
     """
 
     typical: Sent
     worst: Sent
     worst_plain: Sent | None
+    worst_shifted: Sent | None
 
     @property
     def cases(self) -> tuple[Sent, ...]:
@@ -77,8 +79,12 @@ def sending_cost(
             for chosen in _choices(text, language, own, count, index, len(plurals)):
                 every.append(_sent(text, form, language, chosen))
     plain = [sent for sent in every if sent.alphabet is Alphabet.GSM7]
+    shifted = [sent for sent in every if sent.shifted_parts is not None]
     return SendingCost(
-        typical=typical, worst=max(every, key=_dear), worst_plain=max(plain, key=_dear) if plain else None
+        typical=typical,
+        worst=max(every, key=_dear),
+        worst_plain=max(plain, key=_dear) if plain else None,
+        worst_shifted=max(shifted, key=lambda sent: (sent.shifted_parts or 0, sent.units)) if shifted else None,
     )
 
 
@@ -107,8 +113,6 @@ def _sent(text: str, form: str, language: str, values: Mapping[str, str]) -> Sen
     filled = fill(text, language, values)
     counted = count_parts(filled)
     forced_by = _seen(filled) or counted.forced_by
-    shift = SHIFTS.get(language.split("-", 1)[0])
-    shifted = shift is not None and forced_by is not None and fits(filled, shift)
     return Sent(
         text=filled,
         form=form,
@@ -117,8 +121,22 @@ def _sent(text: str, form: str, language: str, values: Mapping[str, str]) -> Sen
         parts=counted.parts,
         forced_by=forced_by,
         forced_in=_forced_in(text, language, values, forced_by),
-        shifted_parts=len(split_shifted(filled)) if shifted else None,
+        shifted_parts=shifted_parts(filled, language),
     )
+
+
+def shifted_parts(text: str, language: str) -> int | None:
+    """The parts of a text with the national shift table of its language; None where there is no table, where it lacks a
+    character, or where the default alphabet holds the text already."""
+    shift = SHIFTS.get(language.split("-", 1)[0])
+    if shift is None or count_parts(text).alphabet is Alphabet.GSM7 or not fits(text, shift):
+        return None
+    return len(split_shifted(text))
+
+
+def has_shift(language: str) -> bool:
+    """Whether there is a national shift table for this language."""
+    return language.split("-", 1)[0] in SHIFTS
 
 
 def _seen(filled: str) -> str | None:

@@ -92,6 +92,8 @@ def _unit(entry: Entry, language: str, index: int, category: str) -> Iterator[st
         notes.append(("form", explain_form(entry, language, category)))
     if entry.safety:
         facts["safety"] = "yes"
+    if entry.remark and index == 0:
+        notes.append(("remark", entry.remark))
     if entry.made_from and entry.standing == "overtaken":
         notes.append(("made-from", "The old translation was made from: " + " | ".join(entry.made_from)))
     yield f'<unit id="{token}" name={quoteattr(name)}>'

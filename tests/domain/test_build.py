@@ -586,5 +586,23 @@ def test_a_return_that_a_rule_asks_for_may_be_earlier_and_not_later() -> None:
         chosen(183)
 
 
+def test_how_early_such_a_return_may_be_is_the_contents_to_say() -> None:
+    pack = the_pack()
+    rule = pack.rules["low-immunity-earlier-return"]
+    assert rule.change is not None
+    other = replace(rule, change=replace(rule.change, return_days_at_least=30))
+    visit = a_visit(an_ear("hard-wax-cleared"), history=frozenset({"diabetes"}))
+    (back,) = build_plan(visit, replace(pack, rules={**pack.rules, rule.id: other}), NO_CHOICES).returns
+    assert (back.earliest - VISIT_DAY).days == 30
+
+
+def test_where_only_the_rule_of_the_aid_asks_it_asks_in_three_to_six_months() -> None:
+    """The interval is that of AAO-HNS 2017, pocket guide (source "aao-earwax-pocket")."""
+    change = the_pack().rules["aid-return"].change
+    assert change is not None
+    bounds = [change.return_days_at_least, change.return_days_at_most]
+    assert [round(days / 30.44) for days in bounds if days is not None] == [3, 6]
+
+
 def test_nothing_to_treat_asks_nobody_back() -> None:
     assert plan(a_visit(an_ear("normal"), history=frozenset({"diabetes"}))).returns == ()

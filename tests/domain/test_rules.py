@@ -8,6 +8,7 @@ import pytest
 from builders import a_visit, an_ear, the_pack
 
 from service.domain.build import build_plan
+from service.domain.change import Change
 from service.domain.pack import ClinicChoices, Condition, Effect, Overrulable, Rule, StepKind, StepSpec
 from service.domain.rules import Facts, acting, codes_behind, holds, unite
 from service.domain.visit import Overrule, Side
@@ -105,7 +106,23 @@ def test_several_changes_combine_to_the_safer_one() -> None:
     visit = a_visit(an_ear("abrasion", "hearing-aid-worn"), history=frozenset({"diabetes"}))
     change = acting(the_pack(), Facts.of(visit, Side.RIGHT), Side.RIGHT, visit).change
     assert change.return_days_at_most == 3  # of 3, 182 and 182 days
+    assert change.return_days_at_least == 1  # of the rule that asks for the earliest, whatever the others say
     assert change.technique == ("technique.pull-up-back",)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"return_wording": "back.check", "return_days_at_most": 10},
+        {"return_days_at_least": 5, "return_days_at_most": 10},
+        {"return_wording": "back.check", "return_days_at_least": 5},
+        {"return_wording": "back.check", "return_days_at_least": 11, "return_days_at_most": 10},
+        {"return_wording": "back.check", "return_days_at_least": 0, "return_days_at_most": 10},
+    ],
+)
+def test_a_rule_that_asks_for_a_return_says_from_when_to_when(change: dict[str, object]) -> None:
+    with pytest.raises(ValueError, match="return_days_at_least"):
+        Change(**change)  # type: ignore[arg-type]
 
 
 def test_an_overruling_counts_only_in_its_own_ear_and_only_where_the_rule_may_be_set_aside() -> None:

@@ -43,7 +43,7 @@ def at_once(doings: list[Callable[[], StoredPlan]]) -> tuple[list[StoredPlan], l
     start, answers, failures = threading.Barrier(len(doings)), [], []
 
     def run(doing: Callable[[], StoredPlan]) -> None:
-        start.wait(30)
+        start.wait(120)
         try:
             answers.append(doing())
         except Exception as failed:

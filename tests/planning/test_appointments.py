@@ -17,7 +17,7 @@ from service.planning.aftercare import give, set_status
 from service.planning.appointments import book
 from service.planning.attention import CHANGED, NOT_ASKED
 from service.planning.calendar import feed
-from service.planning.recalling import end_in
+from service.planning.taking_back import end_in
 from service.services import Services
 from service.storage.records import StoredMessage, StoredPlan
 

@@ -10,7 +10,7 @@ import pytest
 from builders import StoppedClock, a_service
 
 from service.domain.plan import Phrase
-from service.domain.revision import Origin, Rights, Standing
+from service.domain.revision import Origin, Revision, Rights, Standing
 from service.errors import ContactError, NotAllowedError, NotFoundError, TextRefusedError
 from service.planning.approving import (
     Approving,
@@ -172,6 +172,27 @@ def test_withdrawn_wording_is_said_no_more_and_can_be_brought_back_as_a_draft(
         bring_back(services, "0" * 32, IDA)
 
 
+def test_a_shipped_text_that_an_earlier_one_was_brought_back_over_waits_no_more(
+    clinic: tuple[Services, StoppedClock],
+) -> None:
+    services, clock = clinic
+    approve(services, "pl", [(UNIT, digest(services, "pl"))], WREN)
+    (old,) = entry(services, "pl").history
+    # A later version ships another text.
+    texts = {**services.catalogs._texts, ("pl", UNIT, "any"): ("Cofnij to",)}
+    digests = {**services.catalogs._digests, ("pl", UNIT): "2" * 64}
+    services.catalogs, services._book = replace(services.catalogs, _texts=texts, _digests=digests), None
+    assert entry(services, "pl").draft == {"any": ("Cofnij to",)}
+    clock.forward(seconds=1)
+    bring_back(services, old.id, IDA)
+    clock.forward(seconds=1)
+    approve(services, "pl", [(UNIT, digest(services, "pl"))], WREN)
+    found = entry(services, "pl")
+    assert (found.standing, found.draft) == (Standing.APPROVED, None)
+    assert said(services, "pl") == old.texts["any"][0]
+    assert {"any": ("Cofnij to",)} in [each.texts for each in found.history], "it stays on record"
+
+
 def test_an_import_writes_only_what_changed(clinic: tuple[Services, StoppedClock]) -> None:
     services, _ = clinic
     polish = entry(services, "pl").draft
@@ -235,8 +256,27 @@ def test_two_processes_agree_about_the_wording(tmp_path: object) -> None:
     assert said(other) == "Take this back"
 
 
-def test_whoever_writes_while_another_is_writing_waits_and_is_told(database_url: str) -> None:
-    one, _ = a_service(database_url)
+def a_draft(services: Services) -> Revision:
+    """A new text as `write` would keep it."""
+    return Revision(
+        id="first",
+        language="en",
+        unit=UNIT,
+        texts=WORDS,
+        digest="1" * 64,
+        source_digest="1" * 64,
+        origin=Origin.WRITTEN,
+        written_by=IDA.name,
+        writer=IDA.staff_id,
+        written_at=services.clock.now(),
+    )
+
+
+@pytest.mark.parametrize("approved", [("en",), ()], ids=["later", "the very first time"])
+def test_whoever_writes_while_another_is_writing_waits_and_is_told(
+    database_url: str, approved: tuple[str, ...]
+) -> None:
+    one, _ = a_service(database_url, approve=approved)
     other, _ = a_service(database_url, approve=())
     seen, refused = digest(one), list[NotAllowedError]()
 
@@ -249,12 +289,11 @@ def test_whoever_writes_while_another_is_writing_waits_and_is_told(database_url:
     second = Thread(target=write_too)
     with one.open_work() as work:
         work.revisions.hold()
-        before = one.book(work).entry("en", UNIT, one.clock.now())
+        one.book(work)
         second.start()
         second.join(0.5)  # it waits now; were it not made to wait, it would have written by now
-        first = replace(before.history[-1], id="first", texts=WORDS, digest="1" * 64, approval=None)
-        work.revisions.add([first])
+        work.revisions.add([a_draft(one)])
         work.commit()
     second.join()
     assert len(refused) == 1 and "somebody changed this text meanwhile" in str(refused[0])
-    assert [each.texts for each in entry(one).history][1:] == [WORDS]
+    assert [each.texts for each in entry(one).history if each.origin is Origin.WRITTEN] == [WORDS]

@@ -284,12 +284,11 @@ def test_the_first_invitation_by_mail_is_counted_by_its_sentence_and_not_by_its_
     assert [words.sentence for words in clinic.outcome().by_words] == ["text"]
 
 
-def test_an_invitation_from_before_each_stood_alone_says_so() -> None:
+def test_an_invitation_whose_sentence_is_not_on_record_is_counted_without_one() -> None:
     clinic = Clinic()
     clinic.invite()
-    clinic.note(units='["message.part.dose", "message.part.return-due"]')
-    (words,) = clinic.outcome().by_words
-    assert (words.language, words.sentence, words.approved) == ("en", "joined", None)
+    clinic.note(units="[]")
+    assert list(clinic.outcome().by_words) == [Words(language="en", sentence="")]
 
 
 def test_a_sentence_that_left_the_content_keeps_its_own_name() -> None:

@@ -6,14 +6,26 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 
 import pytest
-from builders import StoppedClock, a_person, a_service, a_visit, an_ear
+from builders import StoppedClock, a_visit, an_ear
+from planning.asked_back import (
+    CAVITY,
+    PHONE,
+    PRONE,
+    attention,
+    given,
+    of_plan,
+    open_recall,
+    says,
+    to_first_invitation,
+    waiting,
+)
 from sqlalchemy import delete
 
 from service.delivery.dispatch import send_due
 from service.domain.contact import Channel
 from service.domain.message import Inbound, MessageKind, State
 from service.domain.plan import Status
-from service.domain.recall import Answer, Ended, Recall, RecallState
+from service.domain.recall import Answer, Ended, RecallState
 from service.errors import NotAllowedError
 from service.inbound.replies import Meaning, take_inbound
 from service.planning import recall_round
@@ -24,61 +36,11 @@ from service.planning.missed import look_for_missed, record_missed
 from service.planning.people import mark_died, mark_left
 from service.planning.recall_board import Decision, decide
 from service.planning.recall_settings import save_settings, settings_now
-from service.planning.recalling import answer_in, invited
+from service.planning.recalling import invited
 from service.planning.weeks import give_out_weeks
 from service.services import Services
 from service.storage.tables import RecallRow
 from service.web.patient_recall import invitation
-
-PHONE = "+447700900123"
-CAVITY = a_visit(an_ear("mastoid-cavity"))
-PRONE = a_visit(an_ear("hard-wax-cleared"), history=frozenset({"prone-to-wax"}))
-
-
-def given(visit=CAVITY, clock: StoppedClock | None = None, **contact: object):  # type: ignore[no-untyped-def]
-    clock = clock or StoppedClock()
-    services, sent = a_service(clock=clock)
-    a_person(services, "maud", **({"phone": PHONE, "channels": (Channel.TEXT,)} | contact))
-    return services, give(services, "maud", visit, "clinician"), clock, sent
-
-
-def open_recall(services: Services) -> Recall:
-    with services.open_reading() as work:
-        found = work.recalls.open_of("maud")
-    assert found is not None
-    return found
-
-
-def of_plan(services: Services, plan_id: str) -> Recall:
-    with services.open_reading() as work:
-        found = work.recalls.of_plan(plan_id)
-    assert found is not None
-    return found
-
-
-def waiting(services: Services) -> dict[str, date]:
-    with services.open_reading() as work:
-        found = [m for m in work.messages.of_person("maud") if m.planned.kind is MessageKind.RETURN_DUE]
-        running = {each.id for each in work.plans.of_person("maud") if each.status is not Status.REVOKED}
-    unsent = [m for m in found if m.plan_id in running and m.state is State.PENDING and not m.superseded]
-    return {m.planned.key: m.planned.due.date() for m in unsent}
-
-
-def attention(services: Services) -> dict[str, str]:
-    with services.open_reading() as work:
-        return {each.reason: each.detail for each in work.ledger.attention()}
-
-
-def to_first_invitation(services: Services, clock: StoppedClock) -> None:
-    clock.at = datetime.combine(open_recall(services).invite_on, time(12), UTC)
-    send_due(services, "worker")
-
-
-def says(services: Services, answer: Answer, clock: StoppedClock, later: date | None = None) -> Recall | None:
-    with services.open_work() as work:
-        after = answer_in(services, work, "maud", answer, by="page", now=clock.at, later=later)
-        work.commit()
-    return after
 
 
 def shown(services: Services) -> Answer | None:
@@ -208,6 +170,62 @@ def test_later_pressed_twice_is_one_answer() -> None:
     clock.forward(seconds=5)
     says(services, Answer.LATER, clock, day)
     assert open_recall(services) == once
+
+
+def texts_later(services: Services, clock: StoppedClock) -> str:
+    """ "later" comes by text; returns the unit that confirms it."""
+    words = Inbound(channel=Channel.TEXT, id=f"in-{clock.at}", sender=PHONE, text="later", at=clock.at)
+    assert take_inbound(services, words) is Meaning.LATER
+    clock.forward(minutes=2)
+    send_due(services, "worker")
+    with services.open_reading() as work:
+        (said,) = [m for m in work.messages.of_person("maud") if m.planned.kind is MessageKind.REPLY]
+    assert said.state is State.SENT
+    return said.units[0]
+
+
+@pytest.mark.parametrize(
+    ("before_latest", "asked_again", "unit"),
+    [
+        (40, 28, "reply.recall-later"),  # long before: what the clinic means by the word
+        (28, 28, "reply.recall-later"),
+        (27, 27, "reply.recall-later"),  # the latest day comes first; the page still offers two weeks
+        (14, 14, "reply.recall-later"),
+        (13, 13, "reply.recall-soon"),  # the page offers no day any more
+        (1, 1, "reply.recall-soon"),
+        (0, 14, "reply.recall-soon"),  # too late: a person calls, and the shortest time is what holds if nobody does
+        (-30, 14, "reply.recall-soon"),
+    ],
+)
+def test_the_word_later_never_means_later_than_an_ear_may_wait(before_latest: int, asked_again: int, unit: str) -> None:
+    services, _, clock, _ = given()
+    to_first_invitation(services, clock)
+    latest = open_recall(services).window.latest
+    clock.at = datetime.combine(latest - timedelta(days=before_latest), time(12), UTC)
+    said = texts_later(services, clock)
+    assert open_recall(services).invite_on == clock.at.date() + timedelta(days=asked_again)
+    assert said == unit
+    told = attention(services).get("recall-declined", "")
+    assert ("asked for later" in told and f"{latest} at the latest" in told) is (before_latest < 28)
+
+
+def test_the_word_later_is_taken_at_its_usual_meaning_where_the_ear_can_wait() -> None:
+    services, _, clock, _ = given(PRONE)
+    to_first_invitation(services, clock)
+    clock.at = datetime.combine(open_recall(services).window.latest - timedelta(days=3), time(12), UTC)
+    assert texts_later(services, clock) == "reply.recall-later"
+    days = services.pack.recall.later_by_word_days
+    assert open_recall(services).invite_on == clock.at.date() + timedelta(days=days)
+    assert "recall-declined" not in attention(services)
+
+
+def test_what_the_page_offered_is_taken_as_it_was_chosen_and_is_no_news_for_staff() -> None:
+    services, _, clock, _ = given()
+    to_first_invitation(services, clock)
+    day = clock.at.date() + timedelta(days=14)
+    says(services, Answer.LATER, clock, day)
+    assert open_recall(services).invite_on == day <= open_recall(services).window.latest
+    assert "recall-declined" not in attention(services)
 
 
 def test_after_a_missed_visit_the_page_asks_anew() -> None:

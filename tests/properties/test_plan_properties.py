@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from service import codec
 from service.domain.build import build_plan
-from service.domain.pack import Change, ClinicChoices, Code, Effect, Pack, Urgency
+from service.domain.change import Change
+from service.domain.pack import ClinicChoices, Code, Effect, Pack, Urgency
 from service.domain.plan import Phrase, Plan
 from service.domain.rules import Facts, holds
 from service.domain.visit import Ear, EarChoice, Ears, Overrule, Side, Visit

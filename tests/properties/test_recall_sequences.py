@@ -5,6 +5,7 @@ Each step is one that staff or the person can take, with nights and sendings bet
 
 from __future__ import annotations
 
+from collections import Counter
 from contextlib import suppress
 from datetime import UTC, datetime, time, timedelta
 
@@ -16,16 +17,18 @@ from service.delivery.dispatch import send_due
 from service.domain.contact import Channel
 from service.domain.message import MessageKind, State
 from service.domain.plan import Status
-from service.domain.recall import Answer, RecallState, unanswered_from
+from service.domain.recall import Answer, Ended, RecallState, unanswered_from
 from service.errors import NotAllowedError, VisitError
 from service.planning import recall_round
 from service.planning.aftercare import give, set_status
 from service.planning.appointments import book
+from service.planning.attention import WANTS_VISIT
 from service.planning.calendar import APPOINTMENT
 from service.planning.missed import look_for_missed, look_for_unfounded
-from service.planning.people import mark_died, mark_left
+from service.planning.people import mark_died, mark_left, trust_channel
+from service.planning.recall_board import Decision, decide
 from service.planning.recall_settings import settings_now
-from service.planning.recalling import answer_in
+from service.planning.recalling import answer_in, wrong_person_in
 from service.storage.unit_of_work import UnitOfWork
 
 AHEAD = st.sampled_from([None, None, 3, 10, 20, 45])
@@ -36,7 +39,10 @@ STEPS = st.one_of(
     st.tuples(st.just("withdraw"), st.integers(0, 2)),
     st.tuples(st.just("take up"), st.integers(0, 2)),
     st.tuples(st.just("book"), st.integers(0, 2), AHEAD),
-    st.tuples(st.just("answer"), st.sampled_from([Answer.BOOK, Answer.LATER, Answer.NO])),
+    st.tuples(st.just("hold"), st.integers(0, 2)),
+    st.tuples(st.just("answer"), st.sampled_from([Answer.BOOK, Answer.LATER, Answer.NO, Answer.WRONG])),
+    st.tuples(st.just("decide"), st.sampled_from([Decision.INVITE, Decision.DECLINED, Decision.NO_ANSWER])),
+    st.tuples(st.just("tick off")),
     st.tuples(st.just("gone"), st.sampled_from([mark_died, mark_left]), st.booleans()),
     st.tuples(st.just("days"), st.sampled_from([1, 2, 10, 30])),
 )
@@ -51,6 +57,7 @@ class Clinic:
         a_person(self.services, channels=(Channel.EMAIL,))
         self.sequences: dict[str, int] = {}
         self.sent = 0
+        self.ticked: datetime | None = None
 
     def do(self, what: str, *how: object) -> None:
         """One step; what the service refuses changes nothing."""
@@ -77,6 +84,9 @@ class Clinic:
     def take_up(self, which: int) -> None:
         self._change(which, {Status.ON_HOLD}, Status.ACTIVE)
 
+    def hold(self, which: int) -> None:
+        self._change(which, {Status.ACTIVE}, Status.ON_HOLD)
+
     def _change(self, which: int, before: set[Status], after: Status) -> None:
         with self.services.open_reading() as work:
             plans = work.plans.of_person("maud")
@@ -92,7 +102,27 @@ class Clinic:
 
     def answer(self, said: Answer) -> None:
         with self.services.open_work() as work:
-            answer_in(self.services, work, "maud", said, by="page", now=self.clock.at)
+            if said is Answer.WRONG:
+                wrong_person_in(self.services, work, "maud", frozenset({Channel.EMAIL}), self.clock.at, by="page")
+            else:
+                answer_in(self.services, work, "maud", said, by="page", now=self.clock.at)
+            work.commit()
+        if said is Answer.WRONG:  # and the desk finds out that it is right
+            trust_channel(self.services, "maud", Channel.EMAIL, "desk")
+
+    def decide(self, decision: Decision) -> None:
+        with self.services.open_reading() as work:
+            recall = work.recalls.newest_of("maud")
+        if recall is not None:
+            decide(self.services, recall.id, decision, "desk", reason="x")
+
+    def tick_off(self) -> None:
+        """Somebody thinks that the visit is arranged, and books nothing."""
+        with self.services.open_work() as work:
+            for each in work.ledger.attention():
+                if each.reason == WANTS_VISIT:
+                    work.ledger.attention_done(each.id, "desk", self.clock.at)
+                    self.ticked = self.clock.at
             work.commit()
 
     def gone(self, mark: object, holds: bool) -> None:
@@ -109,8 +139,29 @@ class Clinic:
             today = self.services.day_of(self.clock.at)
             recall_round.ask_about_silent(self.services, today)
             recall_round.ask_about_late(self.services, today)
+            recall_round.ask_about_unarranged(self.services)
             self.clock.at = self.clock.at.replace(hour=10)
-            send_due(self.services, "worker")
+            self.send()
+
+    def send(self) -> None:
+        """What is due goes out; what invites must be called for."""
+        before = self.invitations_out()
+        send_due(self.services, "worker")
+        with self.services.open_reading() as work:
+            recall, plans = work.recalls.open_of("maud"), {each.id: each for each in work.plans.of_person("maud")}
+        for plan_id in self.invitations_out() - before:
+            assert recall is not None and recall.plan_id == plan_id and recall.state is RecallState.DUE
+            dates = [each.appointment[0] for each in plans.values() if each.appointment is not None]
+            today = self.services.day_of(self.clock.at)
+            assert not any(today < day <= recall.window.latest for day in dates), "who has a date is not asked to book"
+            urgent = any(each.status is Status.ACTIVE and each.plan.urgent for each in plans.values())
+            assert not urgent or plans[plan_id].status is Status.ACTIVE, "urgent advice runs, and nobody took it up"
+
+    def invitations_out(self) -> Counter[str]:
+        """By plan, how many invitations have gone out."""
+        with self.services.open_reading() as work:
+            found = work.messages.of_person("maud")
+        return Counter(m.plan_id for m in found if m.planned.kind is MessageKind.RETURN_DUE and m.handed is not None)
 
     def look(self, work: UnitOfWork) -> None:
         """What must hold after every step."""
@@ -130,6 +181,11 @@ class Clinic:
                 assert entry.sequence >= self.sequences.get(uid, 0), "SEQUENCE never falls (RFC 5546 2.1.5)"
                 owners[uid], self.sequences[uid] = plan.id, entry.sequence
         recall = work.recalls.open_of("maud")
+        listed = {each.reason for each in work.ledger.attention() if each.person_id == "maud"}
+        newest = work.recalls.newest_of("maud")
+        if newest is not None and newest.ended is Ended.DECLINED and newest.answer is Answer.NO and not contact.gone:
+            heavy = newest.window.weight >= rules.heavy_weight
+            assert listed or not heavy, "a person knows of a no where much depends on the visit"
         if recall is None:
             return
         assert not contact.gone, "nobody is asked back who is gone"
@@ -146,8 +202,13 @@ class Clinic:
             )
             asked = work.recalls.invitations_out([recall]).get(recall.id, 0)
             answers_by = unanswered_from(recall, settings_now(self.services, work).spacing)
-            listed = any(each.person_id == "maud" for each in work.ledger.attention())
-            assert waits or listed or (asked and today <= answers_by), "who is due is asked, or on a person's list"
+            plan = work.plans.get(recall.plan_id)
+            held = plan.status is Status.ON_HOLD or any(p.status is Status.ACTIVE and p.plan.urgent for p in plans)
+            known = waits or listed or ((asked or held) and today <= answers_by)
+            assert known, "who is due is asked, or on a person's list"
+        if recall.state is RecallState.ANSWERED and WANTS_VISIT not in listed:
+            days = timedelta(days=settings_now(self.services, work).spacing.give_up + 1)
+            assert self.ticked is not None and self.clock.at <= self.ticked + days, "their visit is to be arranged"
 
 
 @settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))

@@ -163,26 +163,6 @@ def test_what_the_service_noted_is_read_with_its_days_in_words(noted: str, read:
     assert days_in_words(noted) == read
 
 
-def looks(browser: Browser, person: str) -> list[str]:
-    with browser.services.open_reading() as work:
-        return [line.actor for line in work.ledger.history(person, only=("recall-listed",))]
-
-
-def test_who_looked_at_a_list_is_on_the_record_of_everybody_on_it(tmp_path: Path) -> None:
-    browser = a_board(tmp_path)
-    give(browser.services, a_person(browser.services, "ned"), CAVITY, by="nurse")
-    save_recall(browser, "ned", state=RecallState.ANSWERED, answered=browser.clock.at)
-    assert not looks(browser, "maud")
-    browser.get("/recall")
-    assert len(looks(browser, "maud")) == len(looks(browser, "ned")) == 1
-    browser.get("/recall?standing=answered")
-    browser.get("/recall?standing=overdue")
-    assert (len(looks(browser, "maud")), len(looks(browser, "ned"))) == (1, 2)
-    assert "Dina Marsh" in looks(browser, "ned")[0]
-    looked = browser.get("/people/ned").text.partition("Who looked")[2]
-    assert looked.count("saw them on a list of recalls") == 2
-
-
 @pytest.mark.parametrize(
     ("do", "ended"), [("declined", Ended.DECLINED), ("seen-elsewhere", Ended.ELSEWHERE), ("no-answer", Ended.NO_ANSWER)]
 )

@@ -15,7 +15,7 @@ from web.staff_pages import Browser, signed_in
 from service.delivery.dispatch import send_due
 from service.domain.contact import Channel
 from service.domain.recall import Answer, Recall
-from service.domain.uptake import JOINED, Group, Words, wilson
+from service.domain.uptake import Group, Words, wilson
 from service.planning.aftercare import give
 from service.planning.people import mark_died
 from service.planning.recalling import answer_in
@@ -141,7 +141,7 @@ def test_the_groups_by_words_are_named_for_staff(tmp_path: Path) -> None:
         Words(language="en", sentence="last"),
         Words(language="en", sentence="last~easy"),
         Words(language="en", sentence="text-guardian~easy"),
-        Words(language="ur", sentence=JOINED, approved=JUNE),
+        Words(language="ur", sentence="text", approved=JUNE),
         Words(language="en", sentence=""),
     ) == [
         "English: first invitation (approved Tue, 1 Jun 2027)",
@@ -149,7 +149,7 @@ def test_the_groups_by_words_are_named_for_staff(tmp_path: Path) -> None:
         "English: last invitation",
         "English: last invitation, in simpler words",
         "English: first invitation, about a child or ward, in simpler words",
-        "اردو: together with other reminders (approved Tue, 1 Jun 2027)",
+        "اردو: first invitation (approved Tue, 1 Jun 2027)",
         "English: sentence not on record",
     ]
 
