@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,13 +13,14 @@ from typing import Any
 import psycopg
 import pytest
 from database.postgres import Postgres
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 from ical_reader import READER, Reader
 from sqlalchemy import event
 from sqlalchemy.pool import Pool
 
-settings.register_profile("no test asserts a time", deadline=None)
+settings.register_profile("no test asserts a time", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("no test asserts a time")
+os.environ["no_proxy"] = "127.0.0.1,localhost,::1"  # the tests serve themselves
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -7,7 +7,8 @@ write before a word is answered: `via`, `key`, `hash` of the exact body, `at`, `
 `effect` (it reaches somebody: with `honour`, a repeat with the same key does not). POST /control changes how it
 behaves: {"play": NAME, "first": true, "every": 1, "honour": false, "seconds": 0, "wait_ms": 0}; with `first`, each key
 meets the play once and is then accepted; with `every`, only each so-manieth new key meets it; NAME may be several with commas, which
-such keys meet in turn. It ends when its standard input closes.
+such keys meet in turn. What meets "held" is answered with a yes when the next POST /control comes. It ends when its
+standard input closes.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ import time
 from contextlib import suppress
 from pathlib import Path
 
-PLAYS = ("accept", "drop", "late", "half", "garbage", "hang", "busy", "refuse", "error")
+PLAYS = ("accept", "drop", "late", "half", "garbage", "hang", "held", "busy", "refuse", "error")
 
 
 class FarSide:
@@ -34,6 +35,7 @@ class FarSide:
         self.seen: dict[str, str] = {}
         self.met: dict[str, int] = {}
         self.count = 0
+        self.released = asyncio.Event()
 
     def play_for(self, key: str) -> str:
         again = key in self.met
@@ -75,14 +77,19 @@ class FarSide:
             self.told = {"play": "accept", **json.loads(body)}
             assert set(str(self.told["play"]).split(",")) <= set(PLAYS)
             self.met.clear()
+            self.released.set()
+            self.released = asyncio.Event()
             writer.write(b"HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\n{}")
             await writer.drain()
             return
         key = str(json.loads(body)["ref"])
         play = self.play_for(key)
         took = play not in ("busy", "refuse", "error")
+        released = self.released
         fits = self.note("http", key, body, took=took)
         await self.wait()
+        if play == "held":
+            await released.wait()
         if play in ("late", "hang"):
             await asyncio.sleep(float(str(self.told.get("seconds", 3))) if play == "late" else 120)
         if play == "drop":

@@ -211,7 +211,7 @@ class Site:
 
     def config(self, port: int | None = None) -> Path:
         """A settings file; each process has its own."""
-        told = {"honour": 0, "timeout": 2, "connections": 4, "pretend": False, "health": 300, **self.options}
+        told = {"honour": 0, "timeout": 60, "connections": 4, "pretend": False, "health": 300, **self.options}
         minutes = int(told["honour"])
         description = self.folder / "far.toml"
         description.write_text(
@@ -373,7 +373,7 @@ def a_site(folder: Path, url: str, *, engine: str = "", **options: Any) -> Itera
 def health(port: int) -> tuple[int, dict[str, Any]]:
     """What /health says; status 0 when nobody answers."""
     try:
-        with urlopen(f"http://127.0.0.1:{port}/health", timeout=20) as answer:
+        with urlopen(f"http://127.0.0.1:{port}/health", timeout=60) as answer:
             return answer.status, json.load(answer)
     except HTTPError as refused:
         with refused:

@@ -11,7 +11,6 @@ import signal
 import sqlite3
 import subprocess
 import sys
-import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
@@ -187,10 +186,10 @@ def misbehaving(
     honour: bool = False,
 ) -> Figures:
     """Each fourth message meets a far side that does something else than to answer in time and in words."""
-    with a_site(folder, url, pretend=True, timeout=1, honour=1440 if honour else 0) as site:
+    with a_site(folder, url, pretend=True, timeout=4, honour=1440 if honour else 0) as site:
         ids = with_messages(site, messages, channel=channel)
         every = 4
-        site.far.told(play=play, first=True, every=every, seconds=3, honour=honour)
+        site.far.told(play=play, first=True, every=every, seconds=8, honour=honour)
         ran = crew(site, workers=workers, wind=LATER)
         assert site.settled(), site.states
         met = len(ids[::every])
@@ -216,16 +215,18 @@ def away(
     it is away. SQLite has no server: somebody else holds its write lock for longer than anybody waits for it."""
     with a_site(folder, url, health=2) as site:
         ids = with_messages(site, messages)
-        site.far.told(wait_ms=30)
+        site.far.told(wait_ms=100)  # slow enough that much is left when it goes away
         _, port = site.serve()
         wait_until(lambda: site.far.handed > messages // 10, "sending is under way")
         if server is not None:
             server.stop()
+            site.far.told(wait_ms=30)
             time.sleep(seconds)
             seen(port)
             server.start()
         else:
             with write_lock_held(Path(url.removeprefix("sqlite:///"))):
+                site.far.told(wait_ms=30)
                 time.sleep(seconds)
                 seen(port)
         back, handed = time.monotonic(), site.far.handed
@@ -246,7 +247,7 @@ def frozen(folder: Path, url: str, *, messages: int, workers: int, tries: int) -
     """A worker is frozen in the middle of a hand-over, past its lease, and goes on when others have taken its place."""
     with a_site(folder, url, pretend=True, connections=1) as site:
         ids = with_messages(site, messages)
-        site.far.told(wait_ms=15)
+        site.far.told(wait_ms=100)  # slow enough that something is left to send each time
         command = "work" if site.engine_name == "procrastinate" else "serve"
         crowd = [site.start(command) for _ in range(workers)]
         done = 0
@@ -258,6 +259,7 @@ def frozen(folder: Path, url: str, *, messages: int, workers: int, tries: int) -
             more(site, 3)
             victim.send_signal(signal.SIGCONT)
             done += 1
+        site.far.told(wait_ms=15)
         wait_until(lambda: site.states["pending"] == 0 and site.states["claimed"] == 0, "all is dealt with")
         wait_until(site.settled, "nothing is under way any more")
         assert all(process.poll() is None for process in crowd)
@@ -328,23 +330,22 @@ def disk_full(folder: Path, url: str, *, messages: int) -> Figures:
         heard = Heard()
         logging.getLogger("service.delivery").addHandler(heard)
 
-        def more() -> None:
-            bound["pages"] = 2**30
-
-        ended = threading.Event()
-        timer = threading.Timer(3, more)
-        timer.start()
+        deadline = time.monotonic() + size("patience, seconds")
+        passes = 0
         try:
-            while not ended.is_set():
+            while True:
+                assert time.monotonic() < deadline, site.states
+                passes += bool(heard.full)
+                if passes == 10:  # since it was full
+                    bound["pages"] = 2**30
                 try:
-                    if not send_due(services, "worker", 20).claimed and bound["pages"] == 2**30:
-                        ended.set()
+                    if not send_due(services, "worker", 20).claimed and passes >= 10:
+                        break
                 except DatabaseAwayError as away:
                     heard.full += "full" in str(away)
                     time.sleep(0.2)
                     site.leases_run_out()
         finally:
-            timer.cancel()
             logging.getLogger("service.delivery").removeHandler(heard)
             engine.dispose()
             for transport in set(services.transports.values()):

@@ -88,9 +88,9 @@ def test_a2_one_of_four_workers_of_gunicorn_holds_the_tick_and_another_takes_ove
         assert site.far.taken == dict.fromkeys(first, 1), "so many hand-overs, and none twice"
         assert site.states == {"sent": count, "pending": count}
 
-        site.far.told(wait_ms=20)
+        site.far.told(wait_ms=200)  # slow enough that the kill comes before the end, however seldom this process is on
         site.run("UPDATE messages SET look_at = due WHERE state = 'pending'")
-        wait_until(lambda: site.far.handed > count + 10, "the second half is under way", pause=0.01)
+        wait_until(lambda: site.far.handed > count + 3, "the second half is under way", pause=0.01)
         holder = ticking(site)
         assert holder in children(master.pid), "a process that serves ticks, and not the one that forks"
         for _ in range(20):
@@ -99,6 +99,7 @@ def test_a2_one_of_four_workers_of_gunicorn_holds_the_tick_and_another_takes_ove
         os.kill(holder, signal.SIGKILL)
         KILLS.append(1)
         wait_until(lambda: holder not in children(master.pid), "it is gone")
+        site.far.told(wait_ms=20)
         handed = site.far.handed
         assert handed < 2 * count, "it was killed while there was something to send"
         expired = time.monotonic()
@@ -122,19 +123,20 @@ def test_a2_one_of_four_workers_of_gunicorn_holds_the_tick_and_another_takes_ove
 def test_a2_over_a_reload_of_the_development_server_each_message_goes_out_once(tmp_path: Path) -> None:
     with a_site(tmp_path, on_sqlite(tmp_path), connections=1) as site:
         ids = with_messages(site, size("A2 messages"))
-        site.far.told(wait_ms=50)
+        site.far.told(wait_ms=400)  # the reloader looks once a second, and on a busy machine late
         watched = tmp_path / "watched.py"
         watched.write_text("")
         arguments = ("--app", "service.wsgi", "run", "--debug", "--port", "{port}", "--extra-files", str(watched))
         reloader, _ = site.behind("flask", *arguments)
         site.reloaders.append(reloader)
-        wait_until(lambda: site.far.handed > 5, "it sends", pause=0.01)
+        wait_until(lambda: site.far.handed > 2, "it sends", pause=0.01)
         before = ticking(site)
         assert before in children(reloader.pid), "the process that serves ticks, and not the one that starts it anew"
         assert sending(site) <= {before}
         watched.write_text("# changed")
         wait_until(lambda: children(reloader.pid) not in (set(), {before}), "another process took its place")
         assert site.far.handed < len(ids), "it was reloaded while there was something to send"
+        site.far.told(wait_ms=20)
         wait_until(site.settled, "all are sent")
         assert ticking(site) not in {before, reloader.pid}
         assert site.far.taken == dict.fromkeys(ids, 1)

@@ -116,14 +116,15 @@ def test_a5_many_writers_a_sender_and_a_reader_never_find_the_database_locked(tm
 
 
 def test_a5_the_write_lock_is_not_held_while_a_far_side_takes_its_time(database_url: str, tmp_path: Path) -> None:
-    with a_site(tmp_path, database_url, timeout=60, connections=1) as site:
+    with a_site(tmp_path, database_url, timeout=300, connections=1) as site:
         with_messages(site, 1)
-        site.far.told(play="late", seconds=5)
+        site.far.told(play="held")
         site.start("serve" if site.engine_name == "embedded" else "work")
         wait_until(lambda: site.far.handed > 0, "a hand-over is under way", pause=0.01)
         for number in range(20):
             site.run("INSERT INTO facts (name, value) VALUES (:name, 'x')", name=f"written{number}")
         assert site.states == {"handing": 1}, "twenty others wrote while one hand-over lasted"
+        site.far.told()
         wait_until(site.settled, "it is answered")
         assert site.states == {"sent": 1}
 

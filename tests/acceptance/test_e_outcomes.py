@@ -67,7 +67,7 @@ def test_e1_what_must_not_double_is_shown_to_a_person_and_stays_at_one_acceptanc
 
 def over_smpp(peer: Peer) -> tuple[Services, SmppTransport, StoppedClock]:
     clock = StoppedClock()
-    options = GIVEN | {"port": peer.port, "response_timeout": 1}
+    options = GIVEN | {"port": peer.port, "response_timeout": 4}
     transport = SmppTransport(read_options(options))
     services, _ = a_service(clock=clock, transports={Channel.TEXT: transport})
     give(
@@ -102,9 +102,9 @@ def test_e1_over_smpp_the_repeat_carries_the_same_reference_and_the_same_words()
 
 
 def test_e2_a_callback_of_the_gateway_settles_what_was_answered_too_late(database_url: str, tmp_path: Path) -> None:
-    with a_site(tmp_path, database_url, timeout=1) as site:
+    with a_site(tmp_path, database_url, timeout=4) as site:
         ids = with_messages(site, 4, kind=MessageKind.CHECK_IN)
-        site.far.told(play="late", first=True, every=4, seconds=2)
+        site.far.told(play="late", first=True, every=4, seconds=8)
         _, port = site.serve()
         wait_until(site.settled, "every hand-over ended")
         uncertain = [each for each, state in site.ids.items() if state == "uncertain"]

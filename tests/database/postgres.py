@@ -48,7 +48,7 @@ class Postgres:
         make += [f"--pwfile={word}", "--locale=C.UTF-8", "--locale-provider=icu", "--icu-locale=en-GB"]
         try:
             ran = subprocess.run(
-                make, cwd=self.folder, check=False, capture_output=True, text=True, timeout=120, **self._as
+                make, cwd=self.folder, check=False, capture_output=True, text=True, timeout=300, **self._as
             )  # type: ignore[call-overload]
             assert ran.returncode == 0, ran.stderr
             self.start()
@@ -67,7 +67,7 @@ class Postgres:
         run += ["-c", "unix_socket_directories="]
         with (self.folder / "log").open("ab") as log:
             self.server = subprocess.Popen(run, cwd=self.folder, stdout=log, stderr=log, **self._as)  # type: ignore[call-overload]
-        deadline = time.monotonic() + 60
+        deadline = time.monotonic() + 120
         while True:
             try:
                 psycopg.connect(self.conninfo(), connect_timeout=5).close()
@@ -75,7 +75,7 @@ class Postgres:
             except psycopg.OperationalError:
                 said = (self.folder / "log").read_text()[-2000:]
                 assert self.server.poll() is None, f"PostgreSQL ended at once: {said}"
-                assert time.monotonic() < deadline, f"PostgreSQL did not answer within a minute: {said}"
+                assert time.monotonic() < deadline, f"PostgreSQL did not answer within two minutes: {said}"
                 time.sleep(0.05)
 
     def stop(self) -> None:
@@ -83,7 +83,7 @@ class Postgres:
         if self.server is not None:
             self.server.send_signal(signal.SIGINT)
             try:
-                self.server.wait(60)
+                self.server.wait(120)
             except subprocess.TimeoutExpired:
                 self.server.send_signal(signal.SIGQUIT)
                 self.server.wait(60)
@@ -102,6 +102,9 @@ class Postgres:
 
     def run(self, statement: str, name: str = "postgres") -> list[tuple[object, ...]]:
         """One statement as the superuser, outside any transaction; its rows."""
+        if self.server is not None and self.server.poll() is not None:
+            said = (self.folder / "log").read_text()[-2000:]
+            raise AssertionError(f"PostgreSQL ended in the midst of the run ({self.server.returncode}): {said}")
         with psycopg.connect(self.conninfo(name), autocommit=True) as connection:
             answer = connection.execute(statement)  # type: ignore[call-overload]
             return answer.fetchall() if answer.description else []

@@ -97,9 +97,10 @@ def test_workers_killed_on_postgresql_lose_nothing_and_repeat_nothing(postgres_u
     kills = 0
     deadline = time.monotonic() + 240
     while len(keys_in(journal)) < 45 and time.monotonic() < deadline:
-        peers = [run_peer(postgres_url, journal, f"victim{kills}.{n}", delay_ms=15) for n in range(2)]
+        # At most seven hand-overs in one life: four rounds at least, also where this process is seldom on.
+        peers = [run_peer(postgres_url, journal, f"victim{kills}.{n}", delay_ms=15, most=7) for n in range(2)]
         before = len(keys_in(journal))
-        while len(keys_in(journal)) < before + 8 and any(peer.poll() is None for peer in peers):
+        while len(keys_in(journal)) < before + 6 and any(peer.poll() is None for peer in peers):
             time.sleep(0.01)
         for peer in peers:
             if peer.poll() is None:
@@ -163,7 +164,7 @@ def together(*doings: Callable[[], object]) -> list[Exception]:
     start = threading.Barrier(len(doings))
 
     def run(doing: Callable[[], object]) -> None:
-        start.wait(30)
+        start.wait(120)
         try:
             doing()
         except Exception as failed:

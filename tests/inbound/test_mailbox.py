@@ -83,7 +83,7 @@ class Server:
         self.base, self.plain, self.tls = base, plain, tls
 
     def login(self) -> imaplib.IMAP4:
-        server = imaplib.IMAP4("127.0.0.1", self.plain.port, timeout=20)
+        server = imaplib.IMAP4("127.0.0.1", self.plain.port, timeout=60)
         server.login("desk", "a-test-password")
         return server
 
@@ -150,7 +150,7 @@ def running() -> Iterator[Server]:
     plain = MailboxSettings(host="127.0.0.1", port=port, security="none", user="desk", password="a-test-password")
     tls = replace(plain, port=tls_port, security="tls", ca_file=str(base / "cert.pem"))
     try:
-        deadline = time.monotonic() + 20
+        deadline = time.monotonic() + 120
         while True:
             try:
                 socket.create_connection(("127.0.0.1", port), timeout=1).close()
@@ -162,7 +162,7 @@ def running() -> Iterator[Server]:
         yield Server(base, plain, tls)
     finally:
         process.terminate()
-        process.wait(20)
+        process.wait(60)
         shutil.rmtree(base)
 
 

@@ -175,7 +175,7 @@ def test_the_command_shows_then_does_and_tells_a_mistake_in_one_line(tmp_path: P
     config = a_settings_file(tmp_path / "tragus.toml")
     services = build(read_settings(config), transports=False)
     a_person(services, "maud")
-    today = services.clock.now().date()
+    today = services.day_of(services.clock.now())
     give(services, "maud", a_visit(on=today), by="nurse")
     day = date.fromordinal(today.toordinal() + 20)
     place = file_of(tmp_path, f"{HEAD}maud,{day},09:15,book\n")

@@ -10,7 +10,7 @@ from urllib.error import HTTPError
 from urllib.request import urlopen
 
 from builders import a_settings_file, free_port
-from ops.test_pump import running, wait_until
+from ops.test_pump import at_work, running, wait_until
 
 from service.config import read_settings
 from service.wiring import build
@@ -28,7 +28,7 @@ every_seconds = 1
 
 def said(port: int) -> dict[str, object]:
     try:
-        with urlopen(f"http://127.0.0.1:{port}/health", timeout=5) as answer:
+        with urlopen(f"http://127.0.0.1:{port}/health", timeout=60) as answer:
             return dict(json.load(answer))
     except (HTTPError, OSError):
         return {}
@@ -43,7 +43,7 @@ def test_a_server_ends_at_a_word_gives_up_its_duties_and_says_before_that_all_wa
         wait_until(lambda: said(port).get("mailbox_trouble") is True, "the server looked into the mailbox")
         assert said(port)["well"] is True
         server.send_signal(signal.SIGTERM)
-        assert server.wait(30) == 0
+        assert server.wait(120) == 0
     services = build(read_settings(config))
     with services.open_reading() as work:
         assert (work.ledger.lease("tick"), work.ledger.lease("mailbox")) == (None, None)
@@ -63,6 +63,7 @@ def test_of_two_workers_one_looks_into_the_mailbox_and_the_other_follows_it(post
     with running(*command) as one, running(*command) as two:
         workers = {str(process.pid): process for process in (one, two)}
         wait_until(lambda: holder() in workers, "one of them holds the duty")
+        wait_until(lambda: at_work(postgres_url) == 2, "both work")
         first = holder()
         time.sleep(3)
         assert holder() == first, "it keeps it"
@@ -70,4 +71,4 @@ def test_of_two_workers_one_looks_into_the_mailbox_and_the_other_follows_it(post
         wait_until(lambda: holder() in workers, "the other one follows")
         for process in workers.values():
             process.send_signal(signal.SIGTERM)
-        assert [process.wait(30) for process in (one, two)] == [0, 0]
+        assert [process.wait(120) for process in (one, two)] == [0, 0]

@@ -43,7 +43,7 @@ def test_the_scheduler_in_this_process_sends_what_is_due() -> None:
     give(services, a_person(services), a_visit(an_ear("normal")), by="nurse")
     scheduler = start(services, "worker", every_seconds=1)
     try:
-        deadline = time.monotonic() + 30
+        deadline = time.monotonic() + 120
         while not recorder.sent and time.monotonic() < deadline:
             time.sleep(0.05)
     finally:
@@ -67,7 +67,7 @@ def test_the_end_finishes_the_hand_over_under_way_and_lets_another_process_tick_
 
     def slow(_: Envelope) -> Outcome:
         begun.set()
-        may_go_on.wait(30)
+        may_go_on.wait(120)
         return Outcome(result=Result.ACCEPTED, detail="taken")
 
     services, _ = a_service()
@@ -76,12 +76,12 @@ def test_the_end_finishes_the_hand_over_under_way_and_lets_another_process_tick_
     give(services, a_person(services), a_visit(an_ear("normal")), by="nurse")
     stopping = threading.Event()
     scheduler = start(services, "this process", every_seconds=1, stopping=stopping)
-    assert begun.wait(30)
+    assert begun.wait(120)
     ending = threading.Thread(target=end, args=[services, scheduler, "this process", stopping])
     ending.start()
-    assert stopping.wait(30)
+    assert stopping.wait(120)
     may_go_on.set()
-    ending.join(30)
+    ending.join(120)
     assert not ending.is_alive()
     assert len(transport.sent) == 1
     assert tick(services, "another process", 30).claimed == 0, "it was recorded, so nothing is due any more"
@@ -106,7 +106,7 @@ def test_the_scheduler_looks_into_the_mailbox_and_a_mailbox_that_is_away_stops_n
             return work.ledger.fact(MAILBOX_TROUBLE)
 
     try:
-        deadline = time.monotonic() + 30
+        deadline = time.monotonic() + 120
         while (not recorder.sent or trouble() is None) and time.monotonic() < deadline:
             time.sleep(0.05)
     finally:

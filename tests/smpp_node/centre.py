@@ -13,7 +13,7 @@ from threading import Condition, Thread
 from typing import Any
 
 HERE = Path(__file__).parent
-PATIENCE = 20.0
+PATIENCE = 120.0
 """Seconds after which a test has failed; never waited for when all is well."""
 
 Event = dict[str, Any]

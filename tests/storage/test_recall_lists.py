@@ -1,4 +1,4 @@
-"""The lists of recalls on both databases: their order, what a row says of the contact, and the record of who looked."""
+"""The lists of recalls on both databases: their order, and what a row says of the contact."""
 
 from __future__ import annotations
 
@@ -8,8 +8,6 @@ from datetime import UTC, date, datetime
 
 import pytest
 from builders import a_person, a_service, a_visit, an_ear
-from sqlalchemy import event
-from sqlalchemy.engine import Engine
 
 from service.domain.recall import Ended, RecallState, Standing
 from service.planning.aftercare import give
@@ -77,27 +75,3 @@ def test_the_recall_that_counts_is_found_for_many_at_once_as_for_one(services: S
         assert newest is not None and newest.id != replaced
         assert work.recall_views.that_count(["ann", "bea", "cat"]) == {"ann": first, "bea": newest.id}
         assert work.recall_views.that_count([]) == {}
-
-
-def test_the_same_line_is_noted_of_many_in_one_statement(services: Services) -> None:
-    written: list[str] = []
-
-    def note(_c: object, _cursor: object, statement: str, *_: object) -> None:
-        if statement.startswith("INSERT INTO audit"):
-            written.append(statement)
-
-    event.listen(Engine, "before_cursor_execute", note)
-    try:
-        with services.open_work() as work:
-            work.ledger.note_each("Dina", "recall-listed", [f"p{number}" for number in range(50)], services.clock.now())
-            work.ledger.note_each("Dina", "recall-listed", [], services.clock.now())
-            work.ledger.note("Dina", "plan-given", "p7", services.clock.now())
-            work.commit()
-    finally:
-        event.remove(Engine, "before_cursor_execute", note)
-    assert len(written) == 2
-    with services.open_reading() as work:
-        (line,) = work.ledger.history("p49")
-        assert (line.actor, line.action, line.detail, line.at) == ("Dina", "recall-listed", {}, services.clock.now())
-        assert [each.action for each in work.ledger.history("p7", but=("recall-listed",))] == ["plan-given"]
-        assert [each.action for each in work.ledger.history("p7", only=("recall-listed",))] == ["recall-listed"]

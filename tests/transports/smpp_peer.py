@@ -20,7 +20,7 @@ from service.transports.smpp import SmppTransport
 from service.transports.smpp_options import read_options
 from service.transports.smpp_pdu import RESPONSE, Command, Pdu, PduError, PduStream, ShortMessage, Status, Tag
 
-PATIENCE = 20.0
+PATIENCE = 120.0
 """Seconds after which a test has failed; never waited for when all is well."""
 
 

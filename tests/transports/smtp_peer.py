@@ -17,7 +17,7 @@ from builders import free_port
 
 from service.transports.smtp import SmtpTransport
 
-PATIENCE = 20.0
+PATIENCE = 120.0
 """Seconds after which a test has failed; never waited for when all is well."""
 
 
@@ -81,7 +81,8 @@ class OnePassword:
 @contextmanager
 def serving(sink: Sink, options: Mapping[str, str | int] | None = None, **server: object) -> Iterator[SmtpTransport]:
     """A transport with `options` to a real server; `server` goes to aiosmtpd."""
-    controller = Controller(sink, hostname="127.0.0.1", port=free_port(), **server)  # type: ignore[arg-type]
+    where = {"hostname": "127.0.0.1", "port": free_port(), "ready_timeout": PATIENCE}
+    controller = Controller(sink, **(where | server))  # type: ignore[arg-type]
     controller.start()
     plain: dict[str, str | int] = {"host": "127.0.0.1", "port": controller.port, "security": "none"}
     transport = SmtpTransport.from_options(plain | dict(options or {}))

@@ -208,7 +208,7 @@ def test_texts_are_carried_at_the_same_time_as_many_as_were_asked_for(tmp_path: 
     together = threading.Barrier(3)
 
     def all_at_once(handler: Handler) -> None:
-        together.wait(30)  # none is answered before all are there
+        together.wait(120)  # none is answered before all are there
         QUARRY.yes(handler)
 
     with serving(all_at_once) as peer, ThreadPoolExecutor(3) as pool:

@@ -105,7 +105,7 @@ def test_a_receipt_before_an_answer_that_never_comes_is_handed_on_all_the_same()
     def receipt_only(line: Line, _pdu: Pdu, _message: ShortMessage) -> None:
         line.deliver(receipt("99"))
 
-    with a_peer(receipt_only) as peer, sending(peer, heard, response_timeout=1) as transport:
+    with a_peer(receipt_only) as peer, sending(peer, heard, response_timeout=4) as transport:
         assert transport.send(a_text()).result is Result.UNKNOWN
         assert peer.line.status_of(1) == Status.ESME_ROK
     assert [(each.key, each.reference) for each in heard.reports] == [(None, "99")]
@@ -159,7 +159,7 @@ def test_an_answer_that_came_too_late_still_names_the_text() -> None:
         answers.append(threading.Thread(target=run, name="peer-late"))
         answers[0].start()
 
-    with a_peer(answer_late) as peer, sending(peer, heard, response_timeout=1) as transport:
+    with a_peer(answer_late) as peer, sending(peer, heard, response_timeout=4) as transport:
         assert transport.send(a_text()).result is Result.UNKNOWN
         late.set()
         assert peer.line.status_of(1) == Status.ESME_ROK

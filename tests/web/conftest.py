@@ -14,5 +14,6 @@ def chromium() -> Iterator[Chromium]:
     """The system's Chromium, without a window; one for each module, in a context of its own for each test."""
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
+        browser.on("context", lambda context: context.set_default_timeout(120_000))  # no test asserts a time
         yield browser
         browser.close()

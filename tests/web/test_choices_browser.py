@@ -8,6 +8,7 @@ import pytest
 from builders import a_person, a_visit, an_ear
 from playwright.sync_api import Browser as Chromium
 from playwright.sync_api import Page
+from web.following import follow
 from web.staff_pages import Browser
 from web.test_staff_browser import a_desk, sign_in
 
@@ -50,22 +51,22 @@ def test_the_whole_path_without_javascript_on_a_small_and_on_a_large_screen(
         give(browser.services, a_person(browser.services, "ann"), a_visit(an_ear("dry-skin")), by="nurse")
         page = context.new_page()
         sign_in(page, address)
-        page.get_by_role("link", name="Aftercare").click()
+        follow(page.get_by_role("link", name="Aftercare"))
         assert page.locator('input[name="water.grommet"]:checked').input_value() == "grommet-whole-time"
         page.get_by_label("Dry canal skin: weekly oil").uncheck()
         page.locator('input[name="water.grommet"][value="grommet-none"]').check()
         page.get_by_label("Olive oil", exact=True).select_option("")
-        page.get_by_role("button", name="See what would change").click()
+        follow(page.get_by_role("button", name="See what would change"))
         assert page.get_by_text("1 visit could no longer be planned").is_visible()
         assert page.get_by_text("1 visit would end in another plan.").is_visible()
         assert page.get_by_text("Keep dry the whole time that it is in").first.is_visible()
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         assert chosen(browser) == ClinicChoices()
-        page.get_by_role("button", name="Go back and change").click()
+        follow(page.get_by_role("button", name="Go back and change"))
         page.get_by_label("Dry canal skin: weekly oil").check()
-        page.get_by_role("button", name="See what would change").click()
+        follow(page.get_by_role("button", name="See what would change"))
         assert not page.get_by_text("could no longer be planned").is_visible()
-        page.get_by_role("button", name="Save as Wren Halloway").click()
+        follow(page.get_by_role("button", name="Save as Wren Halloway"))
         assert page.get_by_role("status").get_by_text("Saved.").is_visible()
         assert fits(page)
         assert chosen(browser).water == {"grommet": "grommet-none"}
@@ -84,7 +85,8 @@ def test_by_keyboard_alone_a_policy_is_changed_seen_and_saved(chromium: Chromium
         focus_with_tab(page, 'input[name="water.grommet"]')
         page.keyboard.press("ArrowDown")
         assert page.locator('input[name="water.grommet"]:checked').input_value() == "grommet-until-first-check"
-        page.keyboard.press("Enter")
+        with page.expect_navigation():
+            page.keyboard.press("Enter")
         page.wait_for_selector("text=Nothing is saved yet.")
         assert fits(page)
         focus_with_tab(page, 'button[value="save"]')

@@ -31,7 +31,7 @@ def a_demo(folder: Path) -> tuple[Services, FlaskClient]:
     settings = replace(settings, clinic=replace(settings.clinic, quiet_from=settings.clinic.quiet_to))  # no quiet hours
     services = build(settings)
     approve_language(services, "en", "Dr Wren Halloway", reason="for a test")
-    visit = a_visit(on=services.clock.now().date())
+    visit = a_visit(on=services.day_of(services.clock.now()))
     for name, channel in (("Maud Ellery", Channel.TEXT), ("Arthur Penhaligon", Channel.LETTER)):
         contact = a_contact(name=name, given_name=name.split()[0], channels=(channel,))
         give(services, add_person(services, name, date(1948, 3, 2), contact, "test").id, visit, by="nurse")

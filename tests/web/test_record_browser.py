@@ -13,6 +13,7 @@ import pytest
 from builders import a_contact, a_visit
 from playwright.sync_api import Browser as Chromium
 from playwright.sync_api import Page
+from web.following import follow
 from web.staff_pages import Browser
 from web.test_staff_browser import a_desk, propose, sign_in, tick_the_common_visit
 
@@ -64,7 +65,7 @@ def nothing(_: Page) -> None:
 def wrong_appointment(page: Page) -> None:
     page.get_by_text("Move or cancel the appointment").click()
     page.get_by_label("Time of the appointment").fill("")
-    page.get_by_role("button", name="Move", exact=True).click()
+    follow(page.get_by_role("button", name="Move", exact=True))
     page.wait_for_selector("[role=alert]")
 
 
@@ -73,13 +74,13 @@ def open_appointment(page: Page) -> None:
 
 
 def no_choice(page: Page) -> None:
-    page.get_by_role("button", name="Record this").click()
+    follow(page.get_by_role("button", name="Record this"))
     page.wait_for_selector("#leaving-error")
 
 
 def one_time_only(page: Page) -> None:
     page.get_by_label("Nothing from").fill("22:00")
-    page.get_by_role("button", name="Save").click()
+    follow(page.get_by_role("button", name="Save"))
     page.wait_for_selector("[role=alert]")
 
 
@@ -87,7 +88,7 @@ def used_form(page: Page) -> None:
     tick_the_common_visit(page)
     propose(page)
     key = page.locator('[name="request"]').input_value()
-    page.click("#give")
+    follow(page.locator("#give"))
     page.wait_for_url("**/given*")
     page.goto(f"{page.url.partition('/plans/')[0]}/people/maud/discharge")
     tick_the_common_visit(page)
@@ -95,7 +96,7 @@ def used_form(page: Page) -> None:
     # As if the earlier page had been kept by the browser.
     page.evaluate("key => { document.querySelector('[name=request]').value = key }", key)
     page.locator('fieldset[data-ear="right"]').get_by_text("Dry canal skin").click()
-    page.click("#give")
+    follow(page.locator("#give"))
     page.wait_for_selector("#conflict")
 
 

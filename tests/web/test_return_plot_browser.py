@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from builders import a_visit, an_ear
 from playwright.sync_api import Browser as Chromium
+from web.following import follow
 from web.staff_pages import Browser
 from web.test_staff_browser import a_desk, sign_in
 
@@ -70,7 +71,7 @@ def test_both_lines_are_named_in_one_unit_and_can_be_read(chromium: Chromium, tm
         for side in ("right", "left"):
             page.check(f'input[name="{side}.findings"][value="hard-wax-cleared"]')
         page.check('input[name="history"][value="prone-to-wax"]')
-        page.get_by_role("button", name="Propose plan").last.click()
+        follow(page.get_by_role("button", name="Propose plan").last)
         plots = page.locator("figure.curve")
         assert plots.count() == 2
         assert page.evaluate("document.documentElement.scrollWidth") <= width
@@ -102,11 +103,11 @@ def test_the_ear_that_follows_the_other_says_so_and_offers_nothing_that_changes_
         for side in ("right", "left"):
             page.check(f'input[name="{side}.findings"][value="hard-wax-cleared"]')
         page.check('input[name="history"][value="prone-to-wax"]')
-        page.get_by_role("button", name="Propose plan").last.click()
+        follow(page.get_by_role("button", name="Propose plan").last)
         right, left = page.locator("fieldset.ear.right .record"), page.locator("fieldset.ear.left .record")
         assert "found 250 days after each" in right.inner_text()
         assert page.get_by_text("Both ears are seen together").count() == 0
-        right.get_by_role("button", name="Take").click()
+        follow(right.get_by_role("button", name="Take"))
         days = page.input_value("#right-days")
         assert days and page.get_attribute("#left-days", "placeholder") == days
         followed = page.locator("fieldset.ear", has_text="Both ears are seen together, by the sooner day.")
@@ -125,7 +126,7 @@ def test_on_a_narrow_screen_the_bar_shows_the_whole_time_and_hides_little(chromi
         page.check('input[name="right.findings"][value="hard-wax-cleared"]')
         page.fill("#next_appointment", "2026-12-16")
         page.fill("#next_appointment_time", "09:40")
-        page.get_by_role("button", name="Propose plan").last.click()
+        follow(page.get_by_role("button", name="Propose plan").last)
         label = page.locator(".bar .when label").first
         lines = "each => each.getBoundingClientRect().height / parseFloat(getComputedStyle(each).lineHeight)"
         assert label.evaluate(lines) < 1.5, "the label is one line"

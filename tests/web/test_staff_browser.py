@@ -11,6 +11,7 @@ import pytest
 from builders import a_person
 from playwright.sync_api import Browser as Chromium
 from playwright.sync_api import Page
+from web.following import follow
 from web.staff_pages import PASSWORD, Browser, a_browser
 from werkzeug.serving import make_server
 
@@ -106,8 +107,8 @@ def test_without_javascript_five_clicks_give_the_common_plan(chromium: Chromium,
         page.goto(f"{address}/people/maud/discharge")
         for name, label in (("right", "Hard wax, cleared"), ("right", "Microsuction"), ("left", "Normal ear")):
             page.locator(f'fieldset[data-ear="{name}"]').get_by_text(label, exact=True).click()
-        page.get_by_role("button", name="Propose plan").last.click()
-        page.get_by_role("button", name="Give this plan").click()
+        follow(page.get_by_role("button", name="Propose plan").last)
+        follow(page.get_by_role("button", name="Give this plan"))
         page.wait_for_url("**/given*")
         assert len(given(browser)) == 1
 

@@ -19,6 +19,7 @@ from service.domain.plan import Status
 from service.domain.revision import Origin, Revision
 from service.planning.aftercare import give
 from service.planning.approving import Approving, Author, add_language, approve, approve_units, write
+from service.planning.budgets import limits_of, set_budget
 from service.services import Services
 from service.storage.records import Staff
 
@@ -613,17 +614,52 @@ def test_a_plan_that_is_over_affects_nobody(tmp_path: Path) -> None:
 # Budgets
 
 
+def seen_of(page: str, kind: str) -> str:
+    """What the form about one kind says was looked at."""
+    form = page[page.index(f'id="budget-{kind}"') :]
+    found = re.search(r'name="seen" value="([^"]*)"', form[: form.index("</form>")])
+    assert found is not None
+    return found[1]
+
+
 def test_a_budget_is_set_and_a_wrong_one_comes_back_in_its_field(tmp_path: Path) -> None:
     browser = a_desk(tmp_path)
-    wrong = browser.post("/wording/budgets/dose", {"parts": "many", "parts_ucs2": "5", "sentence_words": ""})
+    form = {"parts": "many", "parts_ucs2": "5", "sentence_words": ""}
+    form["seen"] = seen_of(browser.get("/wording/budgets").text, "dose")
+    wrong = browser.post("/wording/budgets/dose", form)
     assert wrong.status_code == 422
     assert "Dose reminder, Most parts: give a whole number from 1 to 200." in wrong.text
     assert 'value="many"' in wrong.text and 'name="parts_ucs2" value="5"' in wrong.text, "nothing typed is lost"
     assert browser.post("/wording/budgets/dose", {"parts": "201"}).status_code == 422
     with browser.services.open_reading() as work:
         assert browser.services.budgets(work) == browser.services.pack.budgets
-    done = browser.post("/wording/budgets/dose", {"parts": "2", "parts_ucs2": "5", "sentence_words": ""})
+    form = {"parts": "2", "parts_ucs2": "5", "sentence_words": "", "seen": seen_of(wrong.text, "dose")}
+    done = browser.post("/wording/budgets/dose", form)
     page = browser.get(done.headers["Location"]).text
     assert "<b>Saved:</b> Dose reminder." in page and "<small>shipped: 1</small>" in page
     with browser.services.open_reading() as work:
         assert browser.services.budgets(work)["dose"].parts == 2
+
+
+def test_a_budget_that_somebody_else_saved_meanwhile_stands_beside_what_was_typed(tmp_path: Path) -> None:
+    browser = a_desk(tmp_path)
+    services = browser.services
+    first = seen_of(browser.get("/wording/budgets").text, "dose")
+    with services.open_reading() as work:
+        before = limits_of(services.budgets(work)["dose"])
+    set_budget(services, "dose", {"parts": 3, "sentence_words": 9}, "Olu Adeyemi (olu)", seen=before)
+    mine = {"parts": "2", "parts_ucs2": "", "sentence_words": "11"}
+    page = browser.post("/wording/budgets/dose", {**mine, "seen": first})
+    assert page.status_code == 409
+    assert "<b>Nothing was saved.</b> Dose reminder, Olu Adeyemi (olu) saved other limits meanwhile" in page.text
+    assert 'name="parts" value="2"' in page.text and "<b>theirs: 3</b>" in page.text, "nothing typed is lost"
+    assert 'name="sentence_words" value="11"' in page.text and "<b>theirs: 9</b>" in page.text
+    slip = browser.post("/wording/budgets/dose", {**mine, "parts": "x", "seen": first})
+    assert seen_of(slip.text, "dose") == first, "a slip in a number is no look at what the other one saved"
+    assert browser.post("/wording/budgets/dose", {**mine, "seen": first}).status_code == 409
+    assert browser.post("/wording/budgets/dose", mine).status_code == 409, "a page of an earlier version says nothing"
+    assert browser.post("/wording/budgets/dose", {**mine, "seen": f"3,{'9' * 5000},1"}).status_code == 409
+    again = browser.post("/wording/budgets/dose", {**mine, "seen": seen_of(page.text, "dose")})
+    assert again.status_code == 303
+    with services.open_reading() as work:
+        assert limits_of(services.budgets(work)["dose"]) == (2, before[1], 11)

@@ -202,6 +202,63 @@ def test_pressed_twice_it_is_written_once(tmp_path: Path) -> None:
     assert drafts(browser) == [("نئی تحریر",)]
 
 
+def test_a_translators_doubt_is_kept_shown_to_the_approver_and_goes_out_again(tmp_path: Path) -> None:
+    browser = a_desk(tmp_path, "otto", catalogs=invented_urdu(tmp_path))
+    doubt = "# Is <b>the plan</b> feminine?\n# Or masculine?\n"
+    data = (HEAD + doubt + TITLE.format("نئی تحریر")).encode()
+    browser.post(IMPORT, fields(first_press(browser, data)))
+    *_, draft = history(browser, "ur", "page.title")
+    assert draft.remarks == {"any": "Is <b>the plan</b> feminine?\nOr masculine?"}
+
+    browser.sign_in("lena")
+    shown = "<b>The translator:</b> <bdi>Is &lt;b&gt;the plan&lt;/b&gt; feminine?\nOr masculine?</bdi>"
+    assert browser.get("/wording/ur?topic=page").text.count(shown) == 1, "beside its tick"
+    page = browser.get("/wording/ur/page.title").text
+    approval = page[page.index('id="approve"') : page.index('id="history"')]
+    assert page.count(shown) == 3 and approval.count(shown) == 1, "at the text, where it is approved, in the history"
+
+    for kind, read in (("po", read_po), ("xliff", read_xliff)):
+        out = browser.get(f"/wording/ur/export?format={kind}&topic=page").data
+        title = next(each for each in read(out, "ur") if each.unit == "page.title")
+        assert title.remark == "Is <b>the plan</b> feminine?\nOr masculine?"
+        assert "There is nothing in this file to write." in first_press(browser, out, f"ur.{kind}").text
+
+
+def test_a_doubt_about_a_text_that_stays_waits_for_a_person_and_changes_nothing_that_is_sent(tmp_path: Path) -> None:
+    browser = a_desk(tmp_path, "otto", catalogs=invented_urdu(tmp_path))
+    approve_units(browser.services, "ur", ["page.title"], "Dr Elm")
+    browser.clock.forward(minutes=1)
+    data = (HEAD + "# Title of what?\n" + TITLE.format("ترجمہ Your ear care plan")).encode()
+    page = first_press(browser, data)
+    assert "Remarked on : 1 text" in words(page) and "The translator: Title of what?" in words(page)
+    assert browser.post(IMPORT, fields(page)).status_code == 302
+    shipped, doubted = history(browser, "ur", "page.title")
+    assert (shipped.approval is not None, doubted.approval, doubted.remarks) == (True, None, {"any": "Title of what?"})
+    assert doubted.texts == shipped.texts
+    assert "Approved ; a new draft waits" in words(browser.get("/wording/ur/page.title"))
+    assert browser.post(IMPORT, fields(page)).status_code == 409, "once"
+    browser.sign_in("lena")
+    approval = {"do": "chosen", "read": "yes", "unit": pair(browser, "page.title")}
+    assert browser.post("/wording/ur/approve", approval).status_code == 302
+    assert history(browser, "ur", "page.title")[-1].approval is not None
+
+
+def test_a_question_beside_an_empty_text_is_not_overlooked(tmp_path: Path) -> None:
+    browser = a_desk(tmp_path, catalogs=invented_urdu(tmp_path))
+    said = words(first_press(browser, (HEAD + "# What is meant?\n" + TITLE.format("")).encode()))
+    assert "Empty, with a remark (1)" in said and "The translator: What is meant?" in said
+
+
+def test_what_is_not_taken_is_compared_word_by_word_too(tmp_path: Path) -> None:
+    browser = a_desk(tmp_path, catalogs=invented_urdu(tmp_path))
+    fuzzy = HEAD + "#, fuzzy\n" + TITLE.format("ترجمہ Your whole ear care plan")
+    said = words(first_press(browser, fuzzy.encode()))
+    assert "the translator has it marked as unfinished ترجمہ Your [added: whole ] ear care plan" in said
+    braces = HEAD + TITLE.format("ترجمہ Your {ear} care plan")
+    said = words(first_press(browser, braces.encode()))
+    assert "[removed: ear ] [added: {ear} ] care plan" in said
+
+
 def test_what_was_imported_is_approved_by_a_second_person_only(tmp_path: Path) -> None:
     browser = a_desk(tmp_path, "wilf", catalogs=invented_urdu(tmp_path))
     browser.post(IMPORT, fields(first_press(browser, a_file())))

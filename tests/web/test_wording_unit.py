@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from html import unescape
 from html.parser import HTMLParser
@@ -20,6 +21,7 @@ from service.domain.plan import Phrase
 from service.domain.revision import Origin, Revision, Standing, Texts
 from service.errors import TextFault
 from service.planning.approving import Approving, add_language, approve, approve_units
+from service.planning.choices import save_choices
 from service.services import Services
 from service.storage.tables import AuditRow
 from service.web.wording_fields import MEANINGS, marked
@@ -238,6 +240,30 @@ def test_a_language_without_a_formula_says_so(tmp_path: Path) -> None:
     assert "UCS-2, because of “" in words
 
 
+def test_parts_are_shown_with_and_without_the_national_table_where_the_transport_uses_it(tmp_path: Path) -> None:
+    """The Spanish table (3GPP TS 23.038, annex A.2.2) has á and í, and no ł: 155 septets in place of 70 characters."""
+    browser, place = a_desk(tmp_path), "/wording/es/message.dose.text"
+    texts = {"any": ("{clinic}: así está mejor. El próximo paso, aquí y más allá: {link}",)}
+    assert save(browser, place, texts).status_code == 303
+    without = plain(browser.get(place).text)
+    assert re.search(r"Typically 2 text parts, UCS-2, because of “ í ” in the wording It would take 1 with", without)
+    assert "this clinic’s transport does not use them" in without and "At worst with the shift table" not in without
+    assert "national shift table" not in plain(browser.get(f"{place}/preview").text)
+    budgets = plain(browser.get("/wording/budgets").text)
+    assert "this clinic’s transport does not use them" in budgets
+
+    vars(browser.recorder)["national_shift"] = True
+    both = plain(browser.get(place).text)
+    assert re.search(r"Typically 2 text parts, UCS-2, because of “ í ” in the wording; 1 with the national shift", both)
+    assert "counted without the shift table" in both and "does not use them" not in both
+    shown = plain(browser.get(f"{place}/preview").text)
+    assert re.search(r"2 parts , UCS-2, \d+ units, because of “ í ”; 1 with the national shift table of Español", shown)
+    group = plain(browser.get("/wording/es?topic=message").text)
+    assert "2 text parts, at worst 3; 1 with the national shift table" in group
+    assert "a budget counts without them" in plain(browser.get("/wording/budgets").text)
+    assert "shift" not in plain(browser.get("/wording/pl/message.dose.text").text), "Polish has no table"
+
+
 def test_over_the_budget_an_approver_says_why_or_does_not_approve(tmp_path: Path) -> None:
     browser, place = a_desk(tmp_path, "otto"), "/wording/en/message.dose.text"
     long = "{clinic}: it is time for the next step. " + "Please do it now. " * 8 + "What to do: {link}"
@@ -346,6 +372,33 @@ def test_every_invitation_is_shown_as_it_goes_out(unit: str, said: str, tmp_path
     assert "BOOK, LATER or NO" in words, "a text with the words to answer it"
 
 
+def test_a_preview_is_planned_with_what_the_clinic_saved_as_its_choices(tmp_path: Path) -> None:
+    browser, unit = a_desk(tmp_path), "/wording/en/instil.drops/preview"
+    first = next(iter(browser.services.pack.agents))
+    assert "Olive oil drops: Put" in plain(browser.get(unit).text) and first == "olive-oil"
+    with browser.services.open_reading() as work:
+        before = browser.services.choices_now(work)
+    others = tuple(agent for agent in browser.services.pack.agents if agent != first)
+    save_choices(browser.services, replace(before.choices, agents=others), seen=before.revision, by="Lena")
+    shown = plain(browser.get(unit).text)
+    assert "Almond oil drops: Put" in shown and "It is planned with this clinic’s choices." in shown
+    given_up = plain(browser.get("/wording/en/agent.olive-oil.use/preview").text)
+    assert "This clinic’s choices alone do not lead to this sentence group" in given_up
+
+
+def test_the_source_can_be_looked_at_in_the_pseudo_language(tmp_path: Path) -> None:
+    browser = a_desk(tmp_path)
+    usual = browser.get("/wording/en/message.dose.text/preview").text
+    assert '<option value="pseudo">' in usual and "⟦" not in usual
+    assert '<option value="pseudo"' not in browser.get("/wording/pl/message.dose.text/preview").text
+    page = browser.get("/wording/en/message.dose.text/preview?as=pseudo").text
+    (bubble, *_) = re.findall(r'<p class="bubble" lang="en-XA" dir="ltr">(.*?)</p>', page, re.DOTALL)
+    assert re.fullmatch(r"⟦Larkfield Ear Care: ît îš tîmé .*~⟧", bubble), bubble
+    plan = browser.get("/wording/en/section.do/preview?as=pseudo").text
+    assert any("⟦Whàt tõ dõ" in unescape(frame["srcdoc"]) for frame in frames(plan))
+    assert browser.get("/wording/en/section.do/preview?as=pseudo&format=sheet").data[:5] == b"%PDF-"
+
+
 def test_the_sheet_is_a_pdf_of_the_draft(tmp_path: Path) -> None:
     answer = a_desk(tmp_path).post("/wording/en/page.title/preview", typed({"any": ("Your ears",)}, format="sheet"))
     assert answer.headers["Content-Type"] == "application/pdf"
@@ -447,6 +500,52 @@ def test_the_history_says_by_which_right_somebody_approved_also_when_it_was_take
     assert f"by Wilf Moore (wilf) {said}, in force from" in plain(reviewer.get("/wording/ur/page.title").text)
 
 
+def test_whoever_approves_sees_how_the_draft_differs_from_what_is_sent_and_the_note_with_it(tmp_path: Path) -> None:
+    writer = a_desk(tmp_path, "otto")
+    writer.clock.forward(minutes=1)
+    assert save(writer, GREETING, {"any": ("Hello dear {name},",)}, note="it was too dry").status_code == 303
+    page = other(writer, tmp_path, "lena").get(GREETING).text
+    approval = page[page.index('id="approve"') : page.index('id="history"')]
+    assert "How it differs from what is sent now, word by word" in approval
+    assert '<ins><span class="visually-hidden">[added: </span> dear<span' in approval
+    assert "The note with it: it was too dry" in plain(approval)
+
+
+def test_the_history_is_whole_however_much_happened_since(tmp_path: Path) -> None:
+    """By which right somebody approved, and why a text was withdrawn, is found behind thousands of later lines."""
+    browser = a_desk(tmp_path, "wilf", catalogs=invented_urdu(tmp_path))
+    services, title = browser.services, "/wording/ur/page.title"
+    data = {"digest": entry(services, "ur", "page.title").draft_digest, "read": "yes"}
+    assert browser.post(f"{title}/approve", data).status_code == 303
+    browser.clock.forward(minutes=1)
+    assert browser.press_twice(f"{title}/withdraw", {"why": "it reads as an advert"}).status_code == 303
+    with services.open_work() as work:
+        for minutes in range(2500):
+            then = services.clock.now() + timedelta(minutes=minutes)
+            work.ledger.note("Lena Ford (lena)", "wording-approved", "language:ur", then, units=1, right="lead")
+            work.ledger.note("Lena Ford (lena)", "wording-withdrawn", "wording:ur:page.title", then, why="another")
+        work.commit()
+    page = plain(browser.get(title).text)
+    assert "by Wilf Moore (wilf) (with the right for اردو), in force from" in page
+    assert "by Wilf Moore (wilf). Why: it reads as an advert" in page and "another" not in page
+
+
+def test_a_heading_says_who_names_it_and_who_names_it_wrongly_after_a_change(tmp_path: Path) -> None:
+    browser, heading, names_it = a_desk(tmp_path), "/wording/en/section.return", "/wording/en/question.again.date"
+    before = browser.get(heading).text
+    assert "2 other sentence groups name this one by its words" in plain(before)
+    assert f'<a href="{names_it}">' in before
+    assert "This text names" not in browser.get(names_it).text
+    assert save(browser, heading, {"any": ("Your next visit",)}).status_code == 303
+    said = "This text names section.return by its words, and that says “ Your next visit ” now."
+    assert said in plain(browser.get(names_it).text)
+    group = plain(browser.get("/wording/en?topic=question").text)
+    assert group.count("It names section.return by its words, and that says “Your next visit” now") == 2
+    text = '"Your next visit" in this plan gives the date. Contact us sooner if an ear feels blocked or you hear less.'
+    assert save(browser, names_it, {"any": (text,)}).status_code == 303
+    assert said not in plain(browser.get(names_it).text)
+
+
 @pytest.mark.parametrize(
     ("data", "sentence"),
     [
@@ -527,6 +626,49 @@ def test_a_withdrawal_needs_a_reason_asks_once_more_and_stays_on_record(tmp_path
     assert "by Lena Ford (lena). Why: people took it for an advert" in words
 
 
+def test_an_approval_for_a_later_day_is_taken_back_and_what_is_in_force_stays(tmp_path: Path) -> None:
+    writer = a_desk(tmp_path, "otto")
+    writer.clock.forward(minutes=1)
+    save(writer, GREETING, {"any": ("Hello dear {name},",)})
+    draft = entry(writer.services, "en", "message.greeting")
+    lead, day = other(writer, tmp_path, "lena"), "2026-12-24"
+    lead.post(f"{GREETING}/approve", {"read": "yes", "digest": draft.draft_digest, "from": day})
+    before = entry(writer.services, "en", "message.greeting")
+    assert before.coming is not None and before.approved is not None
+    taken = {"revision": before.coming.id, "why": "the campaign is off"}
+    refused = writer.post(f"{GREETING}/take-back", taken)
+    assert refused.status_code == 403 and "You have no right to take back wording in en" in refused.text
+    bare = lead.post(f"{GREETING}/take-back", {**taken, "why": " "})
+    assert bare.status_code == 403 and "Say why this text is taken back." in bare.text
+    in_force = lead.post(f"{GREETING}/take-back", {**taken, "revision": before.approved.id})
+    assert in_force.status_code == 403 and "this text is in force" in in_force.text.lower()
+    assert lead.post(f"{GREETING}/take-back", {**taken, "revision": "no-such"}).status_code == 404
+    assert "Take back the approval" in lead.get(GREETING).text
+    assert lead.post(f"{GREETING}/take-back", taken).status_code == 303
+    after = entry(writer.services, "en", "message.greeting")
+    assert (after.coming, after.draft, after.approved) == (None, None, before.approved)
+    assert "by Lena Ford (lena). Why: the campaign is off" in plain(lead.get(GREETING).text)
+    again = lead.post(f"{GREETING}/take-back", taken)
+    assert again.status_code == 403 and "was taken back already" in again.text
+    writer.clock.forward(days=60)
+    assert said(writer.services, "message.greeting", name="Maud") == "Hello Maud,"
+
+
+def test_whoever_wrote_a_draft_takes_it_back_without_a_right_to_approve(tmp_path: Path) -> None:
+    writer = a_desk(tmp_path, "otto")
+    writer.clock.forward(minutes=1)
+    save(writer, GREETING, {"any": ("Hello dear {name},",)})
+    *_, draft = history(writer.services, "en", "message.greeting")
+    assert "Take back the draft" in writer.get(GREETING).text
+    taken = {"revision": draft.id, "why": "a slip"}
+    assert other(writer, tmp_path, "wilf").post(f"{GREETING}/take-back", taken).status_code == 403, "only Urdu is his"
+    done = writer.post(f"{GREETING}/take-back", taken)
+    assert done.headers["Location"].endswith("done=taken-back")
+    after = entry(writer.services, "en", "message.greeting")
+    assert (after.draft, after.standing) == (None, Standing.APPROVED)
+    assert writer.post(f"{GREETING}/back", {"revision": draft.id}).status_code == 303, "it can come back as a draft"
+
+
 def test_a_translation_whose_source_changed_shows_how_it_changed(tmp_path: Path) -> None:
     browser = a_desk(tmp_path, "otto", approve=("en", "ur"))
     browser.clock.forward(minutes=1)
@@ -541,7 +683,7 @@ def test_a_translation_whose_source_changed_shows_how_it_changed(tmp_path: Path)
 # --- who may, and what cannot be done --------------------------------------------------------------------------------
 
 
-ACTIONS = ("save", "approve", "withdraw", "back", "preview")
+ACTIONS = ("save", "approve", "withdraw", "back", "take-back", "preview")
 
 
 @pytest.mark.parametrize("login", ["cleo", "dina"])

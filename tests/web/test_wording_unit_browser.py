@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser as Chromium
 from playwright.sync_api import Locator, Page
+from web.following import follow
 from web.staff_pages import PASSWORD
 from web.test_choices_browser import fits
 from web.test_wording_unit import Desk, a_desk, entry, history, typed
@@ -160,12 +161,12 @@ def test_without_a_script_and_by_keyboard_a_text_is_refused_mended_and_saved(
             page.keyboard.press("Tab")
             if page.locator("button.main:focus").count():
                 break
-        page.keyboard.press("Enter")
-        page.wait_for_selector("mark")
+        with page.expect_navigation():
+            page.keyboard.press("Enter")
         assert page.locator("mark").first.inner_text().startswith("{nme}")
         assert page.locator(FIELD).input_value() == "Good day {nme},"
         page.fill(FIELD, "Good day {name},")
-        page.get_by_role("button", name="Save as a draft").click()
+        follow(page.get_by_role("button", name="Save as a draft"))
         page.get_by_role("status").get_by_text("Saved as a draft.").wait_for()
         assert entry(browser.services, "en", "message.greeting").draft == {"any": ("Good day {name},",)}
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from service.domain.pack import Forms, Wording
 from service.messages.text_checks import text_faults
 from service.wording.entries import Entry, Incoming
-from service.wording.incoming import TAKEN, ImportPlan, Kind, plan_import
+from service.wording.incoming import MOST_REMARK, TAKEN, ImportPlan, Kind, plan_import
 from service.wording.po_file import read_po, to_po
 from service.wording.xliff_file import read_xliff, to_xliff
 
@@ -88,6 +88,35 @@ def test_other_words_than_now_are_shown_old_beside_new() -> None:
     assert (line.old, line.new, line.remark) == (("Zadzwoń: {clinic}.",), ("Telefon: {clinic}.",), "Better?")
     assert line.place == "help.call|any (line 7)"
     assert plan.drafts == {"help.call": {"any": ("Telefon: {clinic}.",)}}
+
+
+def test_what_a_translator_wrote_is_kept_with_the_draft() -> None:
+    told = [replace(RIGHT, remark="old"), replace(LEFT, remark="stays"), BOTH]
+    plan = planned(
+        told, a_text(RIGHT, "Sucho.", remark="Is \u202ethis \x07right?\n\n| or so"), a_text(BOTH, "Suche both.")
+    )
+    assert plan.drafts["water.dry"]["right"] == ("Sucho.",)
+    assert plan.remarks == {"water.dry": {"right": "Is this right?\nor so", "left": "stays"}}
+
+
+def test_a_new_remark_alone_makes_a_draft_and_the_same_again_does_not() -> None:
+    same = "Zadzwoń: {clinic}."
+    plan = planned([CALL], a_text(CALL, same, remark="Clinic or doctor?", ready=False))
+    assert [line.kind for line in plan.lines] == [Kind.REMARKED]
+    assert plan.drafts == {"help.call": {"any": (same,)}}
+    assert plan.remarks == {"help.call": {"any": "Clinic or doctor?"}}
+    known = replace(CALL, remark="Clinic or doctor?")
+    for remark in ("Clinic or doctor?", " Clinic or doctor? \n", ""):
+        again = planned([known], a_text(CALL, same, remark=remark))
+        assert ([line.kind for line in again.lines], again.drafts) == ([Kind.UNCHANGED], {}), remark
+
+
+def test_a_remark_without_end_is_cut_and_comes_back_as_known() -> None:
+    plan = planned([CALL], a_text(CALL, "Telefon: {clinic}.", remark="long " * 1000))
+    kept = plan.remarks["help.call"]["any"]
+    assert len(kept) == MOST_REMARK and kept.endswith("…")
+    changed = replace(CALL, target=("Telefon: {clinic}.",), remark=kept)
+    assert planned([changed], a_text(CALL, "Telefon: {clinic}.", remark=kept)).drafts == {}
 
 
 def test_the_same_words_change_nothing_also_when_their_accents_are_composed_otherwise() -> None:

@@ -101,6 +101,14 @@ def test_what_the_translator_writes_beside_a_text_comes_back() -> None:
     assert read_po(file, "pl")[0].remark == "Is this a clinic\nor a person?"
 
 
+def test_what_a_translator_wrote_before_goes_out_again_as_a_translators_comment() -> None:
+    file = to_po((drops("pl", target=forms("pl"), remark="Few or many?\n\nMany?"),), "pl")
+    assert file.count(b"# Few or many?\n# Many?\n#. Topic: help") == 1
+    assert read_po(file, "pl")[0].remark == "Few or many?\nMany?"
+    (unit,) = [unit for unit in pypo.pofile.parsestring(file).units if not unit.isheader()]
+    assert unit.getnotes("translator") == "Few or many?\nMany?", "a second reader finds it as what it is"
+
+
 texts = st.text(alphabet=st.one_of(st.sampled_from(SCRIPTS), st.characters(exclude_categories=("Cs",))), min_size=1)
 
 

@@ -74,9 +74,18 @@ def test_a_spanish_text_is_also_counted_with_its_national_table() -> None:
     assert (worst.alphabet, worst.parts, worst.shifted_parts) == (Alphabet.UCS2, 2, 1)
 
 
+def test_the_dearest_with_the_national_table_is_not_the_dearest_without() -> None:
+    """A Polish name needs UCS-2 whatever the table; what the table can carry is counted by itself."""
+    cost = sending_cost({"any": ("¡Así está mejor! " * 6 + "{name}",)}, "es")
+    assert "ł" in cost.worst.text and cost.worst.shifted_parts is None
+    assert cost.worst_shifted is not None and cost.worst_shifted.text.endswith("Alexandrina Featherstonehaugh")
+    assert (cost.worst_shifted.parts, cost.worst_shifted.shifted_parts) == (2, 1)
+
+
 def test_a_table_that_lacks_a_character_or_is_not_needed_gives_no_count() -> None:
     assert sending_cost({"any": ("Así: ł",)}, "es").worst.shifted_parts is None
     assert sending_cost({"any": ("Hola",)}, "es").worst.shifted_parts is None
+    assert sending_cost({"any": ("Hola",)}, "es").worst_shifted is None
     assert sending_cost({"any": ("Así",)}, "fr").worst.shifted_parts is None
 
 

@@ -284,6 +284,13 @@ def test_what_the_translator_writes_beside_a_text_comes_back() -> None:
     assert read_xliff(bytes(store), "pl")[0].remark == "Is this a person?"
 
 
+def test_what_a_translator_wrote_before_goes_out_again_once_as_a_note() -> None:
+    file = to_xliff((drops("pl", target=forms("pl"), remark="Few <or> many?\nMany?"),), "en", "pl")
+    assert file.count(b'<note category="remark">Few &lt;or&gt; many?\nMany?</note>') == 1
+    assert read_xliff(file, "pl")[0].remark == "Few <or> many?\nMany?"
+    assert against_the_standard(file) == []
+
+
 texts = st.text(alphabet=st.one_of(st.sampled_from(SCRIPTS), st.characters(exclude_categories=("Cs",))), min_size=1)
 with_codes = st.lists(st.one_of(texts, st.sampled_from(["{drops}", "{phone}", "{drop}", "{Drops}"])), min_size=1).map(
     "".join
