@@ -35,6 +35,7 @@ FOR_FEWER = {
     "choices.show": {"lead"},
     "choices.change": {"lead"},
     "wording.budget": {"lead"},
+    "wording.grade": {"lead"},
     "recall.settings_page": {"lead"},
     "recall.save": {"lead"},
     **{
@@ -46,11 +47,13 @@ FOR_FEWER = {
             "export",
             "take",
             "budgets",
+            "grades",
             "unit",
             "unit_save",
             "unit_approve",
             "unit_withdraw",
             "unit_back",
+            "unit_take_back",
             "compare",
             "preview",
         )
