@@ -21,7 +21,7 @@ from service.planning.approving import Approving, Author, bring_back, write
 from service.planning.approving import approve as approve_drafts
 from service.planning.approving import over_budget as over_draft
 from service.planning.approving import withdraw as withdraw_unit
-from service.planning.dropping import take_back
+from service.planning.wording_taken_back import take_back
 from service.services import Services
 from service.storage.unit_of_work import UnitOfWork
 from service.web.access import needs, rights_of, the_staff, who
