@@ -321,25 +321,20 @@ def disk_full(folder: Path, url: str, *, messages: int) -> Figures:
         services = site.services()
         engine = services.open_work()._engine
         (pages,) = site.rows("PRAGMA page_count")
-        bound = {"pages": pages[0] + 4}
-
-        @event.listens_for(engine, "begin")
-        def _bounded(connection: Any) -> None:
-            connection.connection.driver_connection.execute(f"PRAGMA max_page_count = {bound['pages']}")
-
         heard = Heard()
         logging.getLogger("service.delivery").addHandler(heard)
 
+        @event.listens_for(engine, "begin")
+        def _bounded(connection: Any) -> None:
+            most = pages[0] + 4 if heard.full < 4 else 2**30
+            connection.connection.driver_connection.execute(f"PRAGMA max_page_count = {most}")
+
         deadline = time.monotonic() + size("patience, seconds")
-        passes = 0
         try:
             while True:
                 assert time.monotonic() < deadline, site.states
-                passes += bool(heard.full)
-                if passes == 10:  # since it was full
-                    bound["pages"] = 2**30
                 try:
-                    if not send_due(services, "worker", 20).claimed and passes >= 10:
+                    if not send_due(services, "worker", 20).claimed and heard.full >= 4:
                         break
                 except DatabaseAwayError as away:
                     heard.full += "full" in str(away)
