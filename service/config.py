@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ipaddress
 import os
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -17,9 +18,11 @@ from typing import Literal
 from service import codec
 from service.domain.contact import Clinic
 from service.domain.pack import ClinicChoices
-from service.errors import SettingsError
+from service.domain.wall_clock import zone_named
+from service.errors import ContactError, SettingsError
 
 _HERE = Path(__file__).resolve().parent
+_ADDRESS = re.compile(r"[^\s@<>,]+@[^\s@<>,]+")
 
 
 def _shipped(name: str) -> Path:
@@ -128,7 +131,7 @@ class Settings:
     def __post_init__(self) -> None:
         if len(self.secret_key) < 32:
             raise ValueError("secret_key must have at least 32 characters; set TRAGUS_SECRET_KEY to a random one")
-        if not self.database.startswith(("sqlite://", "postgresql+psycopg://")):
+        if not self.database.startswith(("sqlite:///", "postgresql+psycopg://")) and self.database != "sqlite://":
             raise ValueError("database must start with sqlite:/// or postgresql+psycopg://")
         if self.engine == "procrastinate" and self.database.startswith("sqlite"):
             raise ValueError('engine "procrastinate" needs PostgreSQL: set database to postgresql+psycopg://...')
@@ -137,8 +140,16 @@ class Settings:
         for name, transport in self.transports.items():
             if transport.per_second < 0:
                 raise ValueError(f"transports.{name}.per_second must be 0 (no limit) or more messages a second")
+        try:
+            zone_named(self.clinic.zone)
+        except ContactError as unknown_zone:
+            raise ValueError(f"clinic.{unknown_zone}") from unknown_zone  # which begins with its field, zone
+        if "email" in self.transports and not _ADDRESS.fullmatch(self.clinic.email):
+            raise ValueError("clinic.email must be an address such as desk@clinic.example: mail goes out under it")
         if self.clinic.daily_cap < 0:
             raise ValueError("clinic.daily_cap must be 0 (no limit) or more messages a day")
+        if self.clinic.text_number and not any(map(str.isdigit, self.clinic.text_number)):
+            raise ValueError("clinic.text_number must be a number that takes texts; leave it out if there is none")
         if self.health_after_seconds < 1:
             raise ValueError("health_after_seconds must be at least 1")
         if not self.clinic.base_url.startswith(("http://", "https://")):
@@ -186,7 +197,8 @@ def read_settings(path: Path | None = None, environment: Mapping[str, str] | Non
     try:
         settings = codec.from_plain(Settings, found)
     except ValueError as wrong:
-        raise SettingsError(f"{place}: {wrong}") from wrong
+        said = str(wrong).removeprefix("document: ")  # what `Settings` itself says names its setting
+        raise SettingsError(f"{place}: {said}") from wrong
     if env.get("TRAGUS_BASE_URL"):
         settings = replace(settings, clinic=replace(settings.clinic, base_url=env["TRAGUS_BASE_URL"]))
     return settings

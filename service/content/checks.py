@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import fields
 
-from service.content.mentions import all_conditions, all_sources, all_steps, said
+from service.content.mentions import all_conditions, all_sources, all_steps, named_steps, said
 from service.content.places import KeyPath, Places
 from service.content.wording_checks import easy_faults, unit_faults, value_faults
-from service.domain.contact import Channel
+from service.domain.contact import WAYS, Channel
 from service.domain.message import MessageKind
 from service.domain.pack import EASY, Condition, Pack, Purpose, StepSpec
 from service.domain.questions import QUESTIONS_FRAME
@@ -46,6 +46,7 @@ FIXED: frozenset[str] = frozenset(
         "urgency.same-day",
         "urgency.next-day",
         "urgency.few-days",
+        *WAYS.values(),
         "ear.right",
         "ear.left",
         "ear.both",
@@ -85,6 +86,7 @@ def check_complete(pack: Pack, places: Places | None = None) -> tuple[Fault, ...
         _questions(pack),
         _red_flags(pack),
         _water(pack),
+        _depends(pack),
         _used(pack),
         value_faults(pack),
         easy_faults(pack),
@@ -290,6 +292,17 @@ def _red_flags(pack: Pack) -> Found:
     for entry in pack.urgent.values():
         for code in sorted(entry.codes & (pack.findings.keys() | pack.history.keys()) - flags.keys()):
             yield ("urgent", entry.id, "codes"), f"{code!r} is not a red flag; set red_flag = true at its box"
+
+
+def _depends(pack: Pack) -> Found:
+    """What is said because of a step, or in place of a sign, names one that exists."""
+    steps = {step.id for _, step in all_steps(pack)}
+    for path, wanted in named_steps(pack):
+        for step_id in sorted(wanted - steps):
+            yield path, f"{step_id!r} is the id of no step of a template or a rule"
+    for sign in pack.warnings.values():
+        for covered in sorted(sign.covers - pack.warnings.keys()):
+            yield ("warning", sign.id, "covers"), f"{covered!r} is not in warnings.toml"
 
 
 def _water(pack: Pack) -> Found:

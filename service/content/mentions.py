@@ -18,6 +18,15 @@ def all_steps(pack: Pack) -> Iterator[tuple[KeyPath, StepSpec]]:
             yield ("rule", rule.id, "say"), rule.say
 
 
+def named_steps(pack: Pack) -> Iterator[tuple[KeyPath, frozenset[str]]]:
+    """Every set of step ids on which something depends."""
+    for path, step in all_steps(pack):
+        yield (*path, "steps_any"), step.steps_any
+    for sign in pack.warnings.values():
+        yield ("warning", sign.id, "steps_any"), sign.steps_any
+        yield ("warning", sign.id, "steps_none"), sign.steps_none
+
+
 def all_conditions(pack: Pack) -> Iterator[tuple[KeyPath, Condition]]:
     """Every condition of the pack."""
     parts = (("template", pack.templates), ("rule", pack.rules), ("expected", pack.expected), ("water", pack.water))
@@ -84,8 +93,9 @@ def said(pack: Pack) -> Iterator[tuple[KeyPath, str]]:
             yield (table, entry.id, "wording"), entry.wording
     for situation in pack.water.values():
         for number, option in enumerate(situation.options):
-            for unit in option.wording:
-                yield ("water", situation.id, "options", number, "wording"), unit
+            for name, units in (("wording", option.wording), ("method", option.method)):
+                for unit in units:
+                    yield ("water", situation.id, "options", number, name), unit
     for question in pack.questions.values():
         yield ("question", question.id, "ask"), question.ask
         for unit in question.answer:

@@ -17,7 +17,7 @@ _STEP_VALUES = frozenset({"days", "hours", "minutes"})
 _RETURN_VALUES = frozenset({"date", "days", "weeks", "months"})
 _EXPECTED_VALUES = frozenset({"hours", "days"})
 # What the clinic itself fills in, wherever it is said.
-_CLINIC_VALUES = frozenset({"clinic", "phone", "email", "emergency", "urgent_line"})
+_CLINIC_VALUES = frozenset({"clinic", "phone", "email", "text_number", "ways", "emergency", "urgent_line"})
 
 
 _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
@@ -128,6 +128,8 @@ def value_faults(pack: Pack) -> Found:
             given = frozenset({"days", "until"} if option.days is not None else ())
             for unit in option.wording:
                 yield from _unfilled(pack, ("water", situation.id, "options", number, "wording"), unit, given)
+            for unit in option.method:
+                yield from _unfilled(pack, ("water", situation.id, "options", number, "method"), unit, frozenset())
 
 
 def _unfilled(pack: Pack, path: KeyPath, unit: str, given: frozenset[str]) -> Found:

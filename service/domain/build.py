@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from service.domain import water
@@ -26,15 +26,11 @@ from service.domain.rules import Acting, Facts, acting, codes_behind, holds, rul
 from service.domain.visit import Ears, Side, Visit
 from service.errors import ContradictionError, VisitError
 
-# The order of reading: what goes in, what else to do, water, what not to do; within each, both ears, right, left.
-_GROUP = {
-    StepKind.INSTIL: 0,
-    StepKind.DO: 1,
-    StepKind.WAIT: 1,
-    StepKind.RETURN: 1,
-    StepKind.KEEP_DRY: 2,
-    StepKind.DO_NOT: 3,
-}
+# The order of reading: what to do, water, what not to do; within each by the content's `place`; of equals what goes in
+# first; then both ears, right, left.
+_HEADING = {StepKind.KEEP_DRY: 1, StepKind.DO_NOT: 2}
+_HOW_PLACE = 1
+"""Where the step stands that says how the ears are kept dry: after those that say which ears and how long."""
 _EARS = {Ears.BOTH: 0, Ears.RIGHT: 1, Ears.LEFT: 2}
 
 
@@ -52,6 +48,8 @@ class _EarDraft:
     courses: tuple[CourseDraft, ...]
     steps: tuple[Step, ...]
     notes: tuple[Caution, ...]
+    given: frozenset[str]
+    places: Mapping[str, int]
 
 
 def build_plan(visit: Visit, pack: Pack, choices: ClinicChoices) -> Plan:
@@ -63,14 +61,13 @@ def build_plan(visit: Visit, pack: Pack, choices: ClinicChoices) -> Plan:
     check_visit(visit, pack)
     sides = tuple(side for side in Side if visit.ear(side).findings)
     facts = {side: Facts.of(visit, side) for side in sides}
-    signs = _signs(pack, facts.values())
     urgent = _urgent(visit, pack)
     if urgent:
         ears = {
             side: EarSummary(findings=tuple(sorted(visit.ear(side).findings)), proposed="urgent", template="urgent")
             for side in sides
         }
-        return Plan(on=visit.on, pack=pack.version, ears=ears, urgent=urgent, signs=signs)
+        return Plan(on=visit.on, pack=pack.version, ears=ears, urgent=urgent, signs=_signs(pack, facts.values(), ()))
     drafts = tuple(_decide_ear(visit, pack, choices, side, facts[side]) for side in sides)
     keep_dry = water.steps(pack, choices, facts, visit.on)
     steps = _merge_steps(drafts, keep_dry, pack)
@@ -89,7 +86,7 @@ def build_plan(visit: Visit, pack: Pack, choices: ClinicChoices) -> Plan:
             for draft in drafts
         },
         steps=steps,
-        signs=signs,
+        signs=_signs(pack, facts.values(), steps),
         normal=_normal(pack, drafts),
         supplies=supplies_for(tuple(step.course for step in steps if step.course is not None), pack),
         returns=returns,
@@ -121,12 +118,13 @@ def _urgent(visit: Visit, pack: Pack) -> tuple[Urgent, ...]:
     return tuple(urgent)
 
 
-def _signs(pack: Pack, facts: Iterable[Facts]) -> tuple[Sign, ...]:
+def _signs(pack: Pack, facts: Iterable[Facts], steps: tuple[Step, ...]) -> tuple[Sign, ...]:
     ears = tuple(facts)
+    given = {step.id for step in steps}
     found = []
     for sign in pack.warnings.values():
         matching = [each for each in ears if holds(sign.when, each)]
-        if not matching:
+        if not matching or (sign.steps_any and not sign.steps_any & given) or sign.steps_none & given:
             continue
         raising = [each for each in ears if sign.raise_when is not None and holds(sign.raise_when, each)]
         codes = {code for each in matching for code in codes_behind(sign.when, each)}
@@ -145,7 +143,19 @@ def _signs(pack: Pack, facts: Iterable[Facts]) -> tuple[Sign, ...]:
     kept: dict[str, Sign] = {}
     for each in found:  # of two signs with one sentence the more urgent one is said
         kept.setdefault(each.phrase.wording, each)
-    return tuple(kept.values())
+    return _uncovered(pack, list(kept.values()))
+
+
+def _uncovered(pack: Pack, signs: list[Sign]) -> tuple[Sign, ...]:
+    """The signs without those that another one says too, and as soon; that one stands where the first of them stood."""
+    order = list(Urgency)
+    for each in tuple(signs):
+        covers = pack.warnings[each.id].covers
+        same = [s for s in signs if s.id in covers and order.index(s.urgency) >= order.index(each.urgency)]
+        if same and each in signs:
+            first = same[0] if same[0].urgency is each.urgency else each
+            signs = [each if s is first else s for s in signs if s is first or (s is not each and s not in same)]
+    return tuple(signs)
 
 
 def _decide_ear(visit: Visit, pack: Pack, choices: ClinicChoices, side: Side, facts: Facts) -> _EarDraft:
@@ -171,17 +181,19 @@ def _decide_ear(visit: Visit, pack: Pack, choices: ClinicChoices, side: Side, fa
         origins.setdefault(step.id, []).append(origin)
     courses: list[CourseDraft] = []
     notes: list[Caution] = []
-    steps: list[Step] = []
-    for step in unite((*asked, *ruled)):
+    plain: list[tuple[StepSpec, tuple[Because, ...]]] = []
+    united = unite((*asked, *ruled))
+    for step in united:
         because = tuple(_because(origin, template, rules, facts) for origin in origins[step.id])
         if step.purpose is None:
-            steps.append(_plain_step(step, side, because))
+            plain.append((step, because))
             continue
         drafted = draft_course(visit, pack, choices, side, rules, step, because)
         if isinstance(drafted, CourseDraft):
             courses.append(drafted)
         else:
             notes.append(drafted)
+    given = frozenset(c.step.id for c in courses) | frozenset(step.id for step, _ in plain if not step.steps_any)
     allowed = tuple(
         agent for agent in pack.agents if not rules.forbidding("softener") and not rules.forbidding(f"agent:{agent}")
     )
@@ -194,8 +206,12 @@ def _decide_ear(visit: Visit, pack: Pack, choices: ClinicChoices, side: Side, fa
         alternatives=tuple(other.id for other in fitting if other.id != template.id),
         agents_allowed=allowed,
         courses=tuple(courses),
-        steps=tuple(steps),
+        steps=tuple(
+            _plain_step(step, side, because) for step, because in plain if not step.steps_any or step.steps_any & given
+        ),
         notes=tuple(notes),
+        given=given,
+        places={step.id: step.place for step in united},
     )
 
 
@@ -245,7 +261,19 @@ def _merge_steps(drafts: tuple[_EarDraft, ...], keep_dry: tuple[Step, ...], pack
         key = (step.id, step.kind, step.picture, tuple((p.wording, tuple(p.values.items())) for p in step.phrases))
         plain.setdefault(key, []).append(step)
     merged.extend(_join(group) for group in plain.values())
-    return tuple(sorted(merged, key=lambda step: (_GROUP[step.kind], _EARS[step.ears])))
+    places = {water.HOW: _HOW_PLACE}
+    for draft in drafts:
+        places.update(draft.places)
+
+    def order(step: Step) -> tuple[int, int, bool, int]:
+        return (
+            _HEADING.get(step.kind, 0),
+            places.get(step.id, 0),
+            step.kind is not StepKind.INSTIL,
+            _EARS[step.ears],
+        )
+
+    return tuple(sorted(merged, key=order))
 
 
 def _join(group: list[Step]) -> Step:
@@ -313,6 +341,8 @@ def _cautions(drafts: tuple[_EarDraft, ...]) -> tuple[Caution, ...]:
         for rule in draft.acting.rules:
             if not draft.courses and _only_about_instilling(rule):
                 continue  # nothing is put into this ear, so how or what says nothing
+            if rule.say is not None and rule.say.steps_any and not rule.say.steps_any & draft.given:
+                continue  # what it would say of a step that this ear does not get is not said
             found.setdefault((rule.id, draft.acting.overruled.get(rule.id)), []).append((draft.side, rule, draft.facts))
     cautions = [note for draft in drafts for note in draft.notes]
     for (_, reason), group in found.items():

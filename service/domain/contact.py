@@ -115,11 +115,17 @@ def compared(channel: Channel, address: str) -> str:
     return f"+{digits}" if digits else ""
 
 
+WAYS: Mapping[str, str] = {"phone": "contact.phone", "text_number": "contact.text", "email": "contact.email"}
+"""How the clinic is reached: its setting, and the wording unit that says it. A way that is not set is never said."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Clinic:
     """What messages say about the clinic and when it sends; every value is a clinic setting.
 
-    `emergency` is the local emergency number; `urgent_line` is whom to call when the clinic is closed.
+    `text_number` is a number that takes texts and that somebody reads; empty when there is none, and `email` likewise.
+    Both are for those who cannot use a phone. `emergency` is the local emergency number; `urgent_line` is whom to call
+    when the clinic is closed.
     `quiet_from`/`quiet_to`: local hours of the recipient in which nothing is sent (the window may cross midnight).
     `daily_cap`: the most reminders to one person on one local day, joined ones counted once; 0 for no limit.
     """
@@ -136,6 +142,7 @@ class Clinic:
     quiet_from: time = time(22, 0)
     quiet_to: time = time(7, 0)
     daily_cap: int = 8
+    text_number: str = ""
 
     def said(self) -> dict[str, str]:
         """What any sentence may say about the clinic, by placeholder (`domain/placeholders.py`)."""
@@ -143,6 +150,7 @@ class Clinic:
             "clinic": self.name,
             "phone": self.phone,
             "email": self.email,
+            "text_number": self.text_number,
             "emergency": self.emergency,
             "urgent_line": self.urgent_line,
         }

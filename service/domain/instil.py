@@ -185,7 +185,7 @@ def _dose_phrases(course: Course, ears: Ears) -> list[Phrase]:
     single = [Ears.of([side]) for side in ears.sides] if course.alternate else [ears]
     said = [Phrase(wording="instil.alternate")] if course.alternate else []
     said += [Phrase(wording="instil.drops", ears=each, values={"drops": course.drops}) for each in single]
-    if not course.alternate:
+    if not course.alternate and ears is not Ears.BOTH:  # "in each ear" has just been said
         said.append(Phrase(wording="instil.only", ears=ears))
     for number, phase in enumerate(course.phases):
         said.append(_rhythm_phrase(phase, then=number > 0))

@@ -162,12 +162,16 @@ class StepSpec:
 
     An `instil` step has a `purpose`: the engine finds the agent and the regimen. Every other step is said by its
     `wording` units, in order, with `days`, `hours`, `minutes` or `months` put into those that count something.
+    With `steps_any` it is left out unless the same ear gets one of those steps. `place` orders steps under one heading:
+    lower comes first, before any order of kinds or ears.
     """
 
     id: str
     kind: StepKind
     picture: str
     wording: tuple[str, ...] = ()
+    steps_any: frozenset[str] = frozenset()
+    place: int = 0
     purpose: Purpose | None = None
     days: int | None = None
     hours: int | None = None
@@ -274,7 +278,9 @@ class Urgency(StrEnum):
 class WarningSign:
     """One sign that needs help, and how fast.
 
-    Shown where `when` holds for at least one ear. `raise_when`: one level more urgent where this holds for an ear.
+    Shown where `when` holds for at least one ear, the plan has one of the steps `steps_any` (where given) and none of
+    `steps_none`. `raise_when`: one level more urgent where this holds for an ear. `covers`: signs that its sentence
+    says too; they are left out beside it unless they are more urgent.
     """
 
     id: str
@@ -283,6 +289,9 @@ class WarningSign:
     picture: str
     when: Condition = field(default_factory=Condition)
     raise_when: Condition | None = None
+    steps_any: frozenset[str] = frozenset()
+    steps_none: frozenset[str] = frozenset()
+    covers: frozenset[str] = frozenset()
     sources: tuple[str, ...]
 
 
@@ -336,7 +345,8 @@ class Question:
 class WaterOption:
     """One way to keep an ear dry. `strictness` orders options across situations: higher is more cautious.
 
-    `days` counts from the visit; None lasts until an examination says otherwise.
+    `days` counts from the visit; None lasts until an examination says otherwise. `method` says how the ear is kept dry:
+    once for all ears that ask for the same.
     """
 
     id: str
@@ -344,6 +354,7 @@ class WaterOption:
     strictness: int
     days: int | None
     wording: tuple[str, ...]
+    method: tuple[str, ...] = ()
     sources: tuple[str, ...]
 
 

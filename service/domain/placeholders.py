@@ -15,6 +15,7 @@ class Kind(StrEnum):
     DATE = "date"
     TIME = "time"
     LIST = "list"
+    CHOICE = "choice"
     TEXT = "text"
     VERBATIM = "verbatim"
 
@@ -36,6 +37,8 @@ PLACEHOLDERS: dict[str, Kind] = {
     "time": Kind.TIME,
     # A tuple of wording ids, joined the way the language joins a list.
     "moments": Kind.LIST,
+    # The same, joined as alternatives ("or"). Of the clinic: each of `contact.WAYS` that it has.
+    "ways": Kind.CHOICE,
     # Free text of the clinic or the person: isolated in right-to-left text.
     "clinic": Kind.TEXT,
     "name": Kind.TEXT,
@@ -45,5 +48,6 @@ PLACEHOLDERS: dict[str, Kind] = {
     "emergency": Kind.VERBATIM,
     "urgent_line": Kind.VERBATIM,
     "email": Kind.VERBATIM,
+    "text_number": Kind.VERBATIM,
     "link": Kind.VERBATIM,
 }

@@ -11,6 +11,9 @@ from service.domain.rules import Facts, codes_behind, holds
 from service.domain.visit import Ears, Side
 from service.errors import SettingsError
 
+HOW = "water.how"
+"""The id of the step that says how to keep an ear dry."""
+
 
 def chosen(situation: WaterSituation, choices: ClinicChoices) -> WaterOption:
     """The clinic's option for this situation, or the content's cautious default. Raises SettingsError if unknown."""
@@ -23,19 +26,23 @@ def chosen(situation: WaterSituation, choices: ClinicChoices) -> WaterOption:
 
 
 def steps(pack: Pack, choices: ClinicChoices, facts: Mapping[Side, Facts], on: date) -> tuple[Step, ...]:
-    """The keep-dry steps of all ears.
+    """The keep-dry steps of all ears: how long each is kept dry, and once an ear how that is done.
 
     In one ear an option is left out when another is at least as strict and lasts as long. An option without a limit
     is left out when the other ear has one that lasts as long: a head goes under water with both its ears.
     """
     kept = {side: _of_ear(pack, choices, each) for side, each in facts.items()}
-    return tuple(
-        _step(situation, option, facts[side], side, on)
-        for side, options in kept.items()
-        for situation, option in options
-        if option.strictness > 0
-        or not any(_covers(other, option, earlier=False) for _, other in kept.get(side.other, ()))
-    )
+    found: list[Step] = []
+    for side, options in kept.items():
+        other_ear = [option for _, option in kept.get(side.other, ())]
+        said = [
+            (situation, option)
+            for situation, option in options
+            if option.strictness > 0 or not any(_covers(other, option, earlier=False) for other in other_ear)
+        ]
+        found += [_step(situation, option, facts[side], side, on) for situation, option in said]
+        found += _how([(situation, option) for situation, option in said if option.method], facts[side], side)
+    return tuple(found)
 
 
 def _of_ear(pack: Pack, choices: ClinicChoices, facts: Facts) -> tuple[tuple[WaterSituation, WaterOption], ...]:
@@ -63,15 +70,38 @@ def _step(situation: WaterSituation, option: WaterOption, facts: Facts, side: Si
     values: dict[str, int | str | tuple[str, ...]] = {}
     if option.days is not None:
         values = {"days": option.days, "until": (on + timedelta(days=option.days)).isoformat()}
-    note = f"{situation.label}: {option.label}"
-    because = Because(
-        origin=f"water:{situation.id}", codes=codes_behind(situation.when, facts), sources=option.sources, note=note
-    )
     return Step(
         id=f"water.{option.id}",
         kind=StepKind.KEEP_DRY,
         ears=ears,
         phrases=tuple(Phrase(wording=unit, ears=ears, values=values) for unit in option.wording),
         picture="keep-dry" if option.strictness else "swimming-ok",
-        because=(because,),
+        because=(_because(situation, option, facts),),
+    )
+
+
+def _how(asking: list[tuple[WaterSituation, WaterOption]], facts: Facts, side: Side) -> list[Step]:
+    """The step that says how this ear is kept dry; none where nothing asks for it."""
+    units = dict.fromkeys(unit for _, option in asking for unit in option.method)
+    if not units:
+        return []
+    ears = Ears.of([side])
+    return [
+        Step(
+            id=HOW,
+            kind=StepKind.KEEP_DRY,
+            ears=ears,
+            phrases=tuple(Phrase(wording=unit, ears=ears) for unit in units),
+            picture="keep-dry",
+            because=tuple(_because(situation, option, facts) for situation, option in asking),
+        )
+    ]
+
+
+def _because(situation: WaterSituation, option: WaterOption, facts: Facts) -> Because:
+    return Because(
+        origin=f"water:{situation.id}",
+        codes=codes_behind(situation.when, facts),
+        sources=option.sources,
+        note=f"{situation.label}: {option.label}",
     )

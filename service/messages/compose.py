@@ -13,7 +13,7 @@ from service.domain.recall import invitation_number
 from service.domain.reply import unit_said
 from service.messages.i18n import direction, run_on
 from service.messages.layout import environment
-from service.messages.read_plan import FOOTER, AsOf, read_plan, units_of
+from service.messages.read_plan import FOOTER, FOOTER_UNITS, AsOf, read_plan, units_of
 from service.messages.reading import Reading
 from service.messages.wordings import LanguageChoice, Wordings, unit_ids_of
 
@@ -137,7 +137,7 @@ def _written(
     subject = Phrase(wording=subject_unit)
     units = unit_ids_of([*phrases, subject])
     if channel is not Channel.TEXT:
-        units |= set(_MAIL) | set(FOOTER)
+        units |= set(_MAIL) | FOOTER_UNITS
         if plan is not None:
             units |= units_of(plan) | (letter.as_of.units if letter.as_of is not None else frozenset())
     choice = wordings.choose_language(contact.language, units)

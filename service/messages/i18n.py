@@ -256,15 +256,16 @@ def format_time(value: time, language: str) -> str:
     return _finish(babel_time(value, "short", locale=locale), locale)
 
 
-def join_list(items: Sequence[str], language: str) -> str:
-    """The items as one list in words ("a, b and c").
+def join_list(items: Sequence[str], language: str, *, either: bool = False) -> str:
+    """The items as one list in words ("a, b and c"), or as alternatives (`either`: "a, b or c").
 
-    Welsh gets commas alone: its "and" changes the word that follows, which no pattern can do.
+    A Welsh list gets commas alone: its "and" changes the word that follows, which no pattern can do. Its "or" changes
+    some, too: the texts that are joined as alternatives begin with words that it leaves as they are.
     """
     locale = _locale(language)
-    if locale.language == "cy":
+    if locale.language == "cy" and not either:
         return ", ".join(items)
-    return format_list(list(items), locale=locale)
+    return format_list(list(items), style="or" if either else "standard", locale=locale)
 
 
 def run_on(sentences: Iterable[str]) -> str:

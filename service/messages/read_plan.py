@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
-from service.domain.contact import Clinic
+from service.domain.contact import WAYS, Clinic
 from service.domain.pack import Question, StepKind, Urgency
 from service.domain.plan import Phrase, Plan, Return, Status, Step, Supply
 from service.domain.questions import QUESTIONS_FRAME
@@ -19,6 +19,8 @@ LABELS = ("ear.right", "ear.left", "ear.both", "section.help", "sheet.link")
 FINISHED = "page.drops-done"
 """Says of drops that they are finished and must not be started again."""
 FOOTER = ("page.reach-us", "page.emergency", "page.not-emergency-service", "page.local-advice")
+FOOTER_UNITS = frozenset({*FOOTER, *WAYS.values()})
+"""The units that saying the footer needs: those, and the ways of reaching the clinic that it and the headings list."""
 
 _SECTIONS: tuple[tuple[str, frozenset[StepKind]], ...] = (
     ("do", frozenset({StepKind.INSTIL, StepKind.DO, StepKind.WAIT, StepKind.RETURN})),
@@ -78,7 +80,8 @@ def units_of(plan: Plan) -> frozenset[str]:
 
     Common questions are not among them: one that a language lacks is left out, and the plan keeps its language.
     """
-    fixed = {"page.title", "page.title-person", "page.you-means", "page.visit", "return.booked", *LABELS, *FOOTER}
+    fixed = {"page.title", "page.title-person", "page.you-means", "page.visit", "return.booked", *LABELS}
+    fixed |= FOOTER_UNITS
     fixed |= {f"section.{name}" for name in _HEADINGS} | {f"urgency.{sign.urgency}" for sign in plan.signs}
     return unit_ids_of(phrases_of(plan)) | fixed
 

@@ -40,7 +40,7 @@ _DENSE = frozenset({"Hans", "Hant", "Hani", "Jpan", "Kore", "Hang"})
 # How far a plural rule is sampled: past every hundred that some language treats differently.
 _SAMPLE = range(201)
 # What says how much or when: said twice it can be read as a second dose or a second date.
-_ONCE = frozenset({Kind.NUMBER, Kind.DATE, Kind.TIME, Kind.LIST})
+_ONCE = frozenset({Kind.NUMBER, Kind.DATE, Kind.TIME, Kind.LIST, Kind.CHOICE})
 _BRACE = re.compile(r"[{}｛｝﹛﹜❴❵⦃⦄]")
 _NEARLY = re.compile(r"[{｛﹛❴⦃]([^{}｛｝﹛﹜❴❵⦃⦄]{0,60})[}｝﹜❵⦄]")
 _SPOKEN = ("zero", "one once", "two twice", "three", "four", "five", "six", "seven", "eight", "nine", "ten")

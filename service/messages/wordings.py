@@ -10,6 +10,7 @@ from copy import copy
 from dataclasses import dataclass
 from datetime import date, time
 
+from service.domain.contact import WAYS
 from service.domain.pack import EASY, Pack
 from service.domain.placeholders import PLACEHOLDERS, Kind
 from service.domain.plan import Phrase
@@ -72,7 +73,8 @@ class Wordings:
         """
         self._pack = pack
         self._catalogs = catalogs
-        self._clinic_values = dict(clinic_values)
+        ways = tuple(unit for name, unit in WAYS.items() if clinic_values.get(name))
+        self._clinic_values: dict[str, Value] = {**clinic_values, "ways": ways}
         self.shows_drafts = approvals is None
         self._easy = False
         self._easier: Wordings | None = None
@@ -176,7 +178,7 @@ class Wordings:
 
     def _value(self, phrase: Phrase, name: str) -> Value:
         value = phrase.values.get(name, self._clinic_values.get(name))
-        if value is None or value == "":
+        if value is None or value in ("", ()):
             raise WordingError(
                 f"{phrase.wording}: {{{name}}} has no value; give it with the phrase or set it for the clinic"
             )
@@ -196,11 +198,12 @@ class Wordings:
         if kind is Kind.NUMBER:
             return i18n.format_number(self._number(phrase, name), language)
         value = self._value(phrase, name)
-        if kind is Kind.LIST:
+        if kind in (Kind.LIST, Kind.CHOICE):
             if not isinstance(value, tuple) or inside_list:
                 raise _wrong(phrase, name, "a list of wording ids, and not inside another list")
             items = (Phrase(wording=item, ears=phrase.ears, values=phrase.values) for item in value)
-            return i18n.join_list([self._say(item, language, inside_list=True) for item in items], language)
+            said = [self._say(item, language, inside_list=True) for item in items]
+            return i18n.join_list(said, language, either=kind is Kind.CHOICE)
         if not isinstance(value, str):
             raise _wrong(phrase, name, "text")
         if kind is Kind.DATE or kind is Kind.TIME:

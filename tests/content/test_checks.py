@@ -150,7 +150,11 @@ def test_no_sentence_sends_everybody_to_the_phone_alone() -> None:
 
 def test_an_ordinary_visit_shows_about_ten_signs() -> None:
     pack = the_pack()
-    always = [sign for sign in pack.warnings.values() if not (sign.when.ear_any or sign.when.ear_all)]
+    always = [
+        sign
+        for sign in pack.warnings.values()
+        if not (sign.when.ear_any or sign.when.ear_all or sign.steps_any)  # in a plan that softens nothing
+    ]
     ordinary = [
         sign
         for sign in always
@@ -185,8 +189,7 @@ def test_the_way_to_help_at_the_end_of_an_answer_names_the_signs_and_two_ways_to
     for unit in ("question.to-help", "question.none-found"):
         said = pack.wording[unit].forms["any"].other
         assert pack.wording[unit].safety
-        assert "{phone}" in said
-        assert "{email}" in said
+        assert "{ways}" in said
 
 
 def test_a_box_is_not_answered_by_a_common_question_alone() -> None:
@@ -232,3 +235,22 @@ def test_a_question_that_does_not_hold_together_is_refused(change: dict[str, obj
 def test_a_sheet_cannot_hold_fewer_than_no_questions() -> None:
     faults = check_complete(replace(the_pack(), questions_on_sheet=-1))
     assert [fault.path for fault in faults] == ["pack.questions_on_sheet"]
+
+
+def test_what_depends_on_a_step_or_covers_a_sign_must_name_one_that_exists() -> None:
+    pack = the_pack()
+    sign, rule = pack.warnings["hearing-worse-cleared"], pack.rules["aid-out-for-drops"]
+    assert rule.say is not None
+    nowhere = frozenset({"sofen"})
+    lost = replace(sign, steps_none=nowhere, steps_any=nowhere, covers=frozenset({"hearing-wurse"}))
+    changed = replace(
+        pack,
+        warnings={**pack.warnings, sign.id: lost},
+        rules={**pack.rules, rule.id: replace(rule, say=replace(rule.say, steps_any=nowhere))},
+    )
+    assert {fault.path for fault in check_pack(changed)} == {
+        "warning.hearing-worse-cleared.steps_any",
+        "warning.hearing-worse-cleared.steps_none",
+        "warning.hearing-worse-cleared.covers",
+        "rule.aid-out-for-drops.say.steps_any",
+    }

@@ -110,7 +110,7 @@ def test_pulling_the_ear_depends_on_age() -> None:
 
 def test_a_hearing_change_in_an_only_hearing_ear_is_one_step_more_urgent() -> None:
     def urgency(*findings: str) -> Urgency:
-        return next(sign.urgency for sign in plan(set(findings)).signs if sign.id == "hearing-worse")
+        return next(sign.urgency for sign in plan(set(findings)).signs if sign.id == "hearing-worse-cleared")
 
     assert urgency("hard-wax-cleared") is Urgency.NEXT_DAY
     assert urgency("hard-wax-cleared", "only-hearing-ear") is Urgency.SAME_DAY
@@ -130,4 +130,4 @@ def test_an_ordinary_visit_shows_at_most_11_signs() -> None:
 
 def test_the_stricter_water_option_is_the_one_said() -> None:
     made = plan({"otitis-externa"}, removed_by={"suction"})
-    assert [step.id for step in made.steps_of(StepKind.KEEP_DRY)] == ["water.externa-10-days"]
+    assert [step.id for step in made.steps_of(StepKind.KEEP_DRY)] == ["water.externa-10-days", "water.how"]

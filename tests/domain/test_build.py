@@ -181,8 +181,8 @@ def test_6_5_where_one_ear_must_stay_dry_the_other_is_not_told_to_swim() -> None
 def test_6_6_signs_of_an_only_hearing_ear_are_raised_for_that_ear() -> None:
     without = plan(a_visit(an_ear("hard-wax-cleared"), an_ear("normal")))
     with_it = plan(a_visit(an_ear("hard-wax-cleared", "only-hearing-ear"), an_ear("normal")))
-    assert urgency(without, "hearing-worse") is Urgency.NEXT_DAY
-    assert urgency(with_it, "hearing-worse") is Urgency.SAME_DAY
+    assert urgency(without, "hearing-worse-cleared") is Urgency.NEXT_DAY
+    assert urgency(with_it, "hearing-worse-cleared") is Urgency.SAME_DAY
     assert steps(with_it).keys() == steps(without).keys()
 
 

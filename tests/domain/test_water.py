@@ -18,7 +18,8 @@ from service.errors import SettingsError
 def keep_dry(visit: Visit, **chosen: str) -> list[tuple[str, Ears]]:
     choices = ClinicChoices(water={name.replace("_", "-"): option for name, option in chosen.items()})
     facts = {side: Facts.of(visit, side) for side in Side if visit.ear(side).findings}
-    return [(step.id, step.ears) for step in water.steps(the_pack(), choices, facts, visit.on)]
+    found = [(step.id, step.ears) for step in water.steps(the_pack(), choices, facts, visit.on)]
+    return [(step, ears) for step, ears in found if step != water.HOW]
 
 
 DEFAULTS = [
@@ -107,6 +108,47 @@ def test_no_limit_in_both_ears_is_said_of_both() -> None:
 
 def test_the_last_dry_day_is_counted_from_the_visit() -> None:
     visit = a_visit(an_ear("otitis-externa"))
-    (step,) = water.steps(the_pack(), ClinicChoices(), {Side.RIGHT: Facts.of(visit, Side.RIGHT)}, VISIT_DAY)
+    step, _ = water.steps(the_pack(), ClinicChoices(), {Side.RIGHT: Facts.of(visit, Side.RIGHT)}, VISIT_DAY)
     assert step.phrases[0].values == {"days": 10, "until": date(2026, 12, 5).isoformat()}
     assert step.because[0].note == "Otitis externa: No water sport 10 days"
+
+
+WAYS_TO_KEEP_DRY = [
+    (an_ear("hard-wax-cleared", by="suction"), an_ear("mastoid-cavity")),  # for some days, and for ever
+    (an_ear("mastoid-cavity"), an_ear("abrasion")),
+    (an_ear("grommet", by="suction"), an_ear("otitis-externa", by="water")),
+    (an_ear("hard-wax-cleared", by="water"), an_ear("hard-wax-cleared", by="water")),
+    (an_ear("perforation"), an_ear("normal")),
+    (an_ear("normal"), an_ear("hard-wax-cleared", by="suction")),
+]
+
+
+@pytest.mark.parametrize(("right", "left"), WAYS_TO_KEEP_DRY)
+def test_each_ear_that_is_kept_dry_is_told_how_and_the_way_is_said_once(right: Ear, left: Ear) -> None:
+    made = build_plan(a_visit(right, left), the_pack(), ClinicChoices()).steps_of(StepKind.KEEP_DRY)
+    dry = {side for step in made if step.id != water.HOW for side in step.ears.sides}
+    (how,) = [step for step in made if step.id == water.HOW]
+    assert set(how.ears.sides) == dry
+    assert made[-1] is how, "first which ear and how long, then how"
+    assert [phrase.wording for step in made for phrase in step.phrases].count("water.cotton-wool-jelly") == 1
+
+
+def test_every_option_that_keeps_water_out_says_how_and_no_other_does() -> None:
+    for situation in the_pack().water.values():
+        for option in situation.options:
+            free = {"water.no-limit", "water.grommet-free"} & set(option.wording)
+            assert bool(option.method) is not bool(free), option.id
+            assert option.method or option.strictness == 0, option.id
+
+
+def test_two_options_for_one_ear_say_the_way_once() -> None:
+    visit = a_visit(an_ear("grommet", "otitis-externa"))
+    made = build_plan(visit, the_pack(), ClinicChoices(water={"grommet": "grommet-bathing-only"}))
+    assert [step.ears for step in made.steps_of(StepKind.KEEP_DRY) if step.id == water.HOW] == [Ears.RIGHT]
+    assert len(made.steps_of(StepKind.KEEP_DRY)) == 3
+
+
+def test_an_ear_without_a_limit_is_not_told_how_to_keep_it_dry() -> None:
+    ear = an_ear("soft-wax-cleared", by="suction")
+    made = build_plan(a_visit(ear), the_pack(), ClinicChoices(water={"after-suction": "suction-none"}))
+    assert water.HOW not in {step.id for step in made.steps}

@@ -420,6 +420,12 @@ def test_a_phone_number_in_urdu_keeps_its_order_with_the_plus_on_the_left() -> N
     assert places["+44"] < places["20"] < places["7946"] < places["0123"]
 
 
+@pytest.mark.parametrize("make", [a_reading, an_urdu_reading])
+def test_digits_within_a_link_are_not_taken_for_a_phone_number(make: Any) -> None:
+    link = "https://ear.example.org/p/Zk3vQ9xTmB2079460123Hd"
+    assert link in text_of(render_sheet(make(), link=link))
+
+
 @pytest.mark.parametrize(("make", "side"), [(a_reading, "left"), (an_urdu_reading, "right")])
 def test_pictures_stand_where_a_line_of_the_language_begins(make: Any, side: str, tmp_path: Path) -> None:
     steps = (Section(id="do", heading="1", blocks=(block("plug", "2", ears=Ears.LEFT, label="3"),)),)

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from properties.test_plan_properties import planned, settings_of_a_clinic, visits
 
-from service.domain.contact import Channel
+from service.domain.contact import WAYS, Channel
 from service.domain.pack import ClinicChoices, Wording
 from service.domain.placeholders import PLACEHOLDERS, Kind
 from service.domain.plan import Phrase
@@ -165,20 +165,21 @@ def with_texts(unit: Wording, language: str, texts: Texts) -> Wordings:
         source=CATALOGS.source,
         languages=tuple(dict.fromkeys((CATALOGS.source, language))),
         _texts={**_moments(language), **changed},
-        _digests={(language, unit_id): "d" for unit_id in (unit.id, *MOMENTS)},
+        _digests={(language, unit_id): "d" for unit_id in (unit.id, *LISTED)},
     )
     return Wordings(PACK, catalogs, None, a_clinic().said())
 
 
 MOMENTS = tuple(unit_id for unit_id in PACK.wording if unit_id.startswith("moment."))
+LISTED = (*MOMENTS, *WAYS.values())
 
 
 @cache
 def _moments(language: str) -> dict[tuple[str, str, str], tuple[str, ...]]:
-    """The moments of the day in this language; in English where they are not translated yet."""
+    """The moments of the day, and the ways to reach the clinic, in this language; in English where they are not translated yet."""
     return {
         (language, unit_id, form): each
-        for unit_id in MOMENTS
+        for unit_id in LISTED
         for form, each in (shipped("en", PACK.wording[unit_id]) | shipped(language, PACK.wording[unit_id])).items()
     }
 
@@ -202,6 +203,8 @@ def values(draw: st.DrawFn, name: str) -> Value:
         return draw(st.times()).isoformat("minutes")
     if kind is Kind.LIST:
         return tuple(draw(st.lists(st.sampled_from(MOMENTS), min_size=1, max_size=4, unique=True)))
+    if kind is Kind.CHOICE:
+        return tuple(draw(st.lists(st.sampled_from(sorted(WAYS.values())), min_size=1, max_size=3, unique=True)))
     return draw(st.text(min_size=1, max_size=20))
 
 
