@@ -38,7 +38,8 @@ MEANINGS = {
     "time": "a time of day", "moments": "moments of the day, as a list", "clinic": "the clinic’s name",
     "name": "the reader’s name", "person": "the patient’s first name", "phone": "the clinic’s number",
     "emergency": "the emergency number", "urgent_line": "whom to call when the clinic is closed",
-    "email": "the clinic’s e-mail address", "link": "the link to the patient’s page",
+    "email": "the clinic’s e-mail address", "text_number": "the clinic’s number for texts",
+    "ways": "how the clinic is reached, as a list", "link": "the link to the patient’s page",
 }  # fmt: skip
 """What each placeholder stands for, for whoever writes."""
 FORM_NAMES = {"any": "", "right": "Right ear", "left": "Left ear", "both": "Both ears"}

@@ -12,6 +12,7 @@ from datetime import date, time
 from threading import Lock
 
 from service.domain.build import build_plan
+from service.domain.contact import WAYS
 from service.domain.pack import (
     Agent,
     ClinicChoices,
@@ -24,6 +25,7 @@ from service.domain.pack import (
     StepKind,
     StepSpec,
     Urgency,
+    WarningSign,
     WaterOption,
 )
 from service.domain.placeholders import PLACEHOLDERS, Kind
@@ -149,6 +151,8 @@ def _value(name: str, language: str, own: Mapping[str, str]) -> Value:
             return time(14, 30).isoformat("minutes")
         case Kind.LIST:
             return tuple(f"moment.{moment}" for moment in (Moment.MORNING, Moment.BEDTIME))
+        case Kind.CHOICE:
+            return tuple(unit for way, unit in WAYS.items() if own.get(way))
         case _:
             return own.get(name) or candidates(name, language)[0]
 
@@ -295,7 +299,7 @@ def _clues(pack: Pack, unit_id: str) -> Iterator[_Clue]:
             yield from _clues_of_rule(pack, rule)
     for sign in pack.warnings.values():
         if sign.wording == unit_id:
-            yield _Clue(when=sign.when)
+            yield from _clues_of_sign(pack, sign)
         if sign.raise_when is not None and unit_id == f"urgency.{sign.urgency.raised}":
             yield _Clue(when=sign.raise_when)
     for normal in pack.expected.values():
@@ -303,7 +307,7 @@ def _clues(pack: Pack, unit_id: str) -> Iterator[_Clue]:
             yield _Clue(when=normal.when)
     for situation in pack.water.values():
         for option in situation.options:
-            if unit_id in option.wording:
+            if unit_id in (*option.wording, *option.method):
                 yield _Clue(when=situation.when, choices=_choosing_water(situation.id, option))
     for advice in pack.urgent.values():
         if unit_id in advice.wording:
@@ -333,6 +337,17 @@ def _clues_of_rule(pack: Pack, rule: Rule) -> Iterator[_Clue]:
     for code in ORDINARY:
         if code in pack.findings and code not in rule.when.ear_none:
             yield _Clue(when=replace(rule.when, ear_all=rule.when.ear_all | {code}))
+
+
+def _clues_of_sign(pack: Pack, sign: WarningSign) -> Iterator[_Clue]:
+    """The sign's own condition; where it depends on a step, also beside what brings about or avoids that step."""
+    yield _Clue(when=sign.when)
+    for template in pack.templates.values():
+        if sign.steps_any & {step.id for step in template.steps}:
+            yield _Clue(when=replace(sign.when, other_ear_any=template.when.ear_any | template.when.ear_all))
+    for code in ORDINARY:
+        if sign.steps_none and code in pack.findings and code not in sign.when.ear_none:
+            yield _Clue(when=replace(sign.when, ear_all=sign.when.ear_all | {code}))
 
 
 def _clues_of_question(pack: Pack, question: Question) -> Iterator[_Clue]:

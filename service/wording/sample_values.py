@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from datetime import date, time, timedelta
 from functools import lru_cache
 
+from service.domain.contact import WAYS
 from service.domain.placeholders import PLACEHOLDERS, Kind
 from service.domain.text_alphabet import Alphabet, count_parts
 from service.links import STAND_IN, page_url
@@ -28,6 +29,7 @@ _TEXTS: Mapping[str, tuple[str, ...]] = {
     "phone": ("020 7946 0123", "+44 20 7946 0123 ext. 4567"),
     "emergency": ("999", "112 (999)"),
     "urgent_line": ("111", "020 7946 0999"),
+    "text_number": ("07700 900123", "+44 7700 900123"),
     "email": ("desk@example.org", "reception.larkfield-ear-care@example.org"),
     "link": (
         page_url("https://larkfield.example", STAND_IN),
@@ -112,5 +114,10 @@ def _written(name: str, language: str) -> Iterator[str]:
         clock = [i18n.format_time(time(hour), language) for hour in (8, 13, 18, 21)]
         yield i18n.join_list(clock[:2], language)
         yield i18n.join_list(clock, language)
+    elif kind is Kind.CHOICE:
+        # The bare numbers and addresses stand in for the wording's own "by phone on ..."; no text message has them.
+        ways = [_TEXTS[way] for way in WAYS]
+        yield i18n.join_list([typical for typical, *_ in ways], language, either=True)
+        yield i18n.join_list([longest for _, longest in ways], language, either=True)
     else:
         yield from _TEXTS[name]
