@@ -12,15 +12,16 @@ from pathlib import Path
 
 from sqlalchemy import Engine
 
-from service.config import Settings
+from service.config import Settings, TransportSettings
 from service.content.loader import load_pack
 from service.domain.clock_watch import ClockWatch
 from service.domain.contact import Channel
+from service.errors import SettingsError, TransportError
 from service.messages.catalogs import load_catalogs
 from service.services import Clock, Services
 from service.storage.migrate import upgrade
 from service.storage.unit_of_work import UnitOfWork, open_engine
-from service.transports.port import load_transport
+from service.transports.port import Transport, load_transport
 
 log = logging.getLogger("service.clock")
 
@@ -78,7 +79,11 @@ def build(settings: Settings, *, clock: Clock | None = None, transports: bool = 
     Raises SettingsError, ContentError, TransportError.
     """
     if settings.database.startswith("sqlite:///") and ":memory:" not in settings.database:
-        Path(settings.database.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
+        folder = Path(settings.database.removeprefix("sqlite:///")).parent
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as failed:
+            raise SettingsError(f"database: the folder {folder} cannot be made: {failed.strerror}") from failed
     engine = open_engine(settings.database)
     upgrade(engine)
     if clock is None:
@@ -96,11 +101,16 @@ def build(settings: Settings, *, clock: Clock | None = None, transports: bool = 
         new_id=lambda: uuid.uuid4().hex,
         chance=random.SystemRandom().random,
         secret_key=settings.secret_key,
-        transports={
-            Channel(name): load_transport(chosen.use, chosen.options) for name, chosen in chosen_transports.items()
-        },
+        transports={Channel(name): _transport(name, chosen) for name, chosen in chosen_transports.items()},
         rates={Channel(name): chosen.per_second for name, chosen in chosen_transports.items() if chosen.per_second},
         own_words=settings.own_words,
         bounce_domain=settings.clinic.email.rpartition("@")[2] if settings.mailbox is not None else "",
         clock_believed=WatchedClock().believed if isinstance(clock, SystemClock) else lambda: True,
     )
+
+
+def _transport(channel: str, chosen: TransportSettings) -> Transport:
+    try:
+        return load_transport(chosen.use, chosen.options)
+    except TransportError as wrong:
+        raise TransportError(f"transports.{channel}: {wrong}") from wrong

@@ -14,7 +14,7 @@ from service.domain.contact import Channel
 from service.domain.message import Envelope, MessageKind, Outcome, Result, State
 from service.domain.outcomes import Next, Tries, after
 from service.domain.sending import EXEMPT, Hold, Reason, channels_for, needs_a_person
-from service.domain.transport_health import Health, begun, not_before
+from service.domain.transport_health import TRIAL, Health, begun, not_before
 from service.domain.transport_health import after as health_after
 from service.links import bounce_address
 from service.services import Services
@@ -91,8 +91,11 @@ class Exchange:
             written += [_plain(ending) for ending in unbegun]
             self._end(work, written, facts, now)
             for channel, state in health.items():
-                if state != before.get(channel, Health()):
+                was = before.get(channel, Health())
+                if state != was:
                     work.transports.save(channel, state)
+                if state.well and not was.well:  # what waited for this trial need not wait for its end
+                    work.by_hand.look_now(Reason.TRANSPORT_PAUSED, now, now + TRIAL)
             work.commit()
         for one in written:
             if one.note is not None:

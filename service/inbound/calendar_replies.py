@@ -18,6 +18,7 @@ from service.inbound.bounces import CalendarReply
 from service.inbound.replies import Meaning
 from service.inbound.reply_words import shipped_reply_words
 from service.planning.appointments import book_in
+from service.planning.attention import PERHAPS
 from service.planning.calendar import APPOINTMENT
 from service.services import Services
 from service.storage.records import Audit, StoredPlan
@@ -25,9 +26,8 @@ from service.storage.unit_of_work import UnitOfWork
 
 ACCEPTED = "calendar-accepted"
 DECLINED = "calendar-declined"
-TENTATIVE = "calendar-tentative"
 """Notes in the audit record of a plan; the last two are reasons of the attention list as well."""
-_NOTES = {"ACCEPTED": ACCEPTED, "DECLINED": DECLINED, "TENTATIVE": TENTATIVE}
+_NOTES = {"ACCEPTED": ACCEPTED, "DECLINED": DECLINED, "TENTATIVE": PERHAPS}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,8 +111,10 @@ def _act(services: Services, work: UnitOfWork, asked: _Asked, reply: InvitationR
         return True  # a later answer came first (RFC 5546 2.1.5)
     work.ledger.note("patient", action, stored.id, now, **detail)
     when = " at ".join(stored.booked or ())
-    if action == TENTATIVE:
-        work.inbound.ask(stored.person_id, TENTATIVE, now, detail=f"perhaps to {when}: ask whether they come")
+    if action == ACCEPTED:
+        work.by_hand.close_open(stored.person_id, (PERHAPS,), "patient", now)
+    elif action == PERHAPS:
+        work.inbound.ask(stored.person_id, PERHAPS, now, detail=f"perhaps to {when}: ask whether they come")
     elif action == DECLINED:
         book_in(services, work, stored.id, None, "patient", now, by_the_person=True)
         told = _news(work, stored)  # so that a second slot is not hidden by an open entry about the first

@@ -18,15 +18,17 @@ LATE_MINUTES = 5
 def outbox(
     services: Services, fitted: Mapping[Channel, str], *, late_minutes: float = LATE_MINUTES, as_json: bool = False
 ) -> tuple[str, bool]:
-    """The text to print, and whether the oldest due message has waited for longer than `late_minutes`.
+    """The text to print, and whether the oldest due message has waited for longer than `late_minutes`: to be looked at,
+    for another attempt, or for a paused way out.
 
     `fitted` names the transport of each channel that has one. Counts, codes and moments only: no name, no number to
     dial, no word of a message.
     """
     with services.open_reading() as work:
         found = look(services, work, fitted)
-    late = found.age > timedelta(minutes=late_minutes)
-    return (_json(found, late) if as_json else _text(found, late)), late
+    limit = timedelta(minutes=late_minutes)
+    late = found.oldest_age > limit
+    return (_json(found, late) if as_json else _text(found, limit)), late
 
 
 def _json(found: Outbox, late: bool) -> str:
@@ -39,7 +41,15 @@ def _json(found: Outbox, late: bool) -> str:
             "waited_seconds": int(found.age.total_seconds()),
         },
         "in_hand": {state.value: found.in_hand.get(state, 0) for state in (State.CLAIMED, State.HANDING)},
-        "held": {each.reason: {"count": each.count, "next_look": _iso(each.next_look)} for each in found.held},
+        "again": {
+            "count": found.again.count,
+            "oldest": _iso(found.again.oldest),
+            "waited_seconds": int(found.again_age.total_seconds()),
+        },
+        "held": {
+            each.reason: {"count": each.count, "next_look": _iso(each.next_look), "oldest": _iso(each.oldest)}
+            for each in found.held
+        },
         "uncertain": found.uncertain,
         "ended": [
             {"state": each.state.value, "reason": each.reason, "day": each.short, "week": each.long}
@@ -59,15 +69,21 @@ def _json(found: Outbox, late: bool) -> str:
     return json.dumps(record, indent=2)
 
 
-def _text(found: Outbox, late: bool) -> str:
-    due = [("due now", found.due.count, "")]
-    if found.due.oldest is not None:
-        minutes = int(found.age.total_seconds() // 60)
-        due = [("due now", found.due.count, f"oldest since {_iso(found.due.oldest)}, {minutes} min{' LATE' * late}")]
-    rows: list[tuple[str, object, str]] = [*due]
+def _text(found: Outbox, limit: timedelta) -> str:
+    def since(oldest: datetime | None, age: timedelta) -> str:
+        if oldest is None:
+            return ""
+        return f"oldest since {_iso(oldest)}, {int(age.total_seconds() // 60)} min{' LATE' * (age > limit)}"
+
+    rows: list[tuple[str, object, str]] = [
+        ("due now", found.due.count, since(found.due.oldest, found.age)),
+        ("to be tried again", found.again.count, since(found.again.oldest, found.again_age)),
+    ]
     rows += [(state.value, found.in_hand.get(state, 0), "") for state in (State.CLAIMED, State.HANDING)]
     rows.append(("uncertain", found.uncertain, "wait for a person or for their repeat"))
-    rows += [(f"held: {each.reason}", each.count, f"next {_iso(each.next_look)}") for each in found.held]
+    for each in found.held:
+        waits = f", {since(each.oldest, found.blocked_age)}" if each is found.blocked else ""
+        rows.append((f"held: {each.reason}", each.count, f"next {_iso(each.next_look)}{waits}"))
     ended: list[tuple[str, object, str]] = [
         (_ending(each.state, each.reason), each.short, f"{each.long} in 7 days") for each in found.ended
     ]

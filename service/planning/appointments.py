@@ -11,7 +11,7 @@ from service.domain.sending import appointment_day
 from service.domain.wall_clock import exists, to_instant, to_wall, zone_named
 from service.errors import NotAllowedError, VisitError
 from service.planning.as_booked import follow_softening_in
-from service.planning.attention import CHANGED, NOT_ASKED
+from service.planning.attention import CHANGED, NOT_ASKED, PERHAPS
 from service.planning.booking_news import last_known, tell_in
 from service.planning.calendar import revise_appointment_in
 from service.planning.laying_out import replan
@@ -64,6 +64,7 @@ def book_in(
     if stored.appointment == appointment:
         return stored
     check_booking(services, work, stored, appointment, now)
+    work.by_hand.close_open(stored.person_id, (PERHAPS,), by, now)  # it was about the appointment as it was
     if appointment is not None and stored.appointment is None:
         take_over_in(services, work, replace(stored, appointment=appointment), by, now)
     changed = _follow(services, work, stored, appointment, by, now)

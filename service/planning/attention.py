@@ -22,6 +22,8 @@ UNTOLD = "appointment-untold"
 """No letter brings the news of an appointment in time."""
 STANDS = "appointment-stands"
 """An appointment is still to come, but its plan is over or the person is gone: somebody must say what becomes of it."""
+PERHAPS = "calendar-tentative"
+"""A calendar answered "perhaps": somebody asks whether they come. Also the note in the audit record."""
 LATE = "booked-too-late"
 """The appointment is after the latest day for an ear."""
 HELD = "plan-on-hold"
@@ -31,7 +33,18 @@ SOFTEN_AGAIN = "softening-unsure"
 
 SETTLED_BY_BOOKING = (WANTS_VISIT, DECLINED, NO_ANSWER, RETURN_SOON, OVERDUE)
 """What is no question any more once a visit is booked or was made, the person answered anew, or somebody decided."""
-SETTLED_BY_AN_END = (*SETTLED_BY_BOOKING, WRONG_PERSON, NOT_ASKED, MISSED, CHANGED, UNTOLD, LATE, HELD, SOFTEN_AGAIN)
+SETTLED_BY_AN_END = (
+    *SETTLED_BY_BOOKING,
+    WRONG_PERSON,
+    NOT_ASKED,
+    MISSED,
+    CHANGED,
+    UNTOLD,
+    PERHAPS,
+    LATE,
+    HELD,
+    SOFTEN_AGAIN,
+)
 """What nobody need do any more for somebody who died or moved away."""
 WRONG_CONTACT = (WRONG_PERSON, Reason.CONTACT_INVALID.value)
 """What is done once every number and address is right."""

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from service.domain.recall import RecallState, seen
 from service.errors import NotAllowedError
 from service.planning.as_booked import follow_softening_in
-from service.planning.attention import MISSED
+from service.planning.attention import MISSED, PERHAPS
 from service.planning.laying_out import follow_recall, replan
 from service.planning.recalling import ask_if_declined, follow_appointment_in, takes_appointments
 from service.services import Services
@@ -160,6 +160,7 @@ def _miss(
 def _clear(services: Services, work: UnitOfWork, stored: StoredPlan, now: datetime) -> None:
     """The appointment is over: nothing of it stands any more, and nobody is told that it is cancelled."""
     work.plans.appoint(stored.id, None)
+    work.by_hand.close_open(stored.person_id, (PERHAPS,), "tragus", now)
     contact = work.people.get(stored.person_id).contact
     cleared = replace(stored, appointment=None)
     if stored.running:

@@ -82,6 +82,22 @@ class Outbox:
         return max(self.now - self.again.oldest, timedelta(0)) if self.again.oldest is not None else timedelta(0)
 
     @property
+    def blocked(self) -> Held | None:
+        """What waits because the way out is paused after failures; None when nothing does."""
+        return next((each for each in self.held if each.reason == Reason.TRANSPORT_PAUSED), None)
+
+    @property
+    def blocked_age(self) -> timedelta:
+        """For how long the oldest message that a paused way out keeps waiting has been due; zero when none waits."""
+        return max(self.now - self.blocked.oldest, timedelta(0)) if self.blocked is not None else timedelta(0)
+
+    @property
+    def oldest_age(self) -> timedelta:
+        """For how long the oldest message that should have gone has been due, whether it waits to be looked at, for
+        another attempt, or for a paused way out."""
+        return max(self.age, self.again_age, self.blocked_age)
+
+    @property
     def overdue(self) -> bool:
         """Whether something waits that should have gone."""
         return self.age >= OVERDUE
@@ -101,7 +117,7 @@ def look(services: Services, work: UnitOfWork, fitted: Mapping[Channel, str]) ->
         held=tuple(work.views.held(now, now + HELD_AHEAD)),
         ended=tuple(work.views.ended(now - DAY, now - WEEK)),
         uncertain=work.views.uncertain_count(),
-        in_hand=work.views.in_hand_count(),
+        in_hand=work.views.in_hand_count(now),
         transports=_transports(work, fitted, now),
     )
 

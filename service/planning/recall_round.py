@@ -14,7 +14,7 @@ from service.domain.recall import Recall, RecallState, Spacing, invitation_round
 from service.domain.recall_settings import proposed_by
 from service.domain.wall_clock import zone_named
 from service.errors import SolvingError
-from service.planning.attention import NO_ANSWER, OVERDUE, SETTLED_BY_BOOKING, WANTS_VISIT
+from service.planning.attention import NO_ANSWER, OVERDUE, RETURN_SOON, SETTLED_BY_BOOKING, WANTS_VISIT
 from service.planning.laying_out import follow_recall, replan
 from service.planning.missed import look_for_missed, look_for_unfounded
 from service.planning.recall_settings import settings_now
@@ -180,7 +180,8 @@ def _ask(services: Services, recall_id: str) -> bool:
             f"{out} of 3 invitations went out; weight {recall.window.weight:g}: {heavy}; "
             f"due around {recall.window.ideal}, {recall.window.latest} at the latest"
         )
-        work.by_hand.close_open(recall.person_id, (NO_ANSWER,), "tragus", now)  # that of an earlier round
+        # That of an earlier round, and what this entry says with more: one recall is one question.
+        work.by_hand.close_open(recall.person_id, (NO_ANSWER, RETURN_SOON, OVERDUE), "tragus", now)
         work.ledger.ask(
             recall.person_id, NO_ANSWER, now, message_id=last.id if last is not None else None, detail=detail
         )
@@ -216,7 +217,7 @@ def _ask_to_arrange(services: Services, recall_id: str, since: datetime) -> bool
 
 def ask_about_late(services: Services, today: date) -> int:
     """Put an ear on which much depends before a person once its latest day is past and nothing is booked, unless they
-    have it on the list already; returns how many."""
+    have it on the list already; in place of the entry that it was due soon. Returns how many."""
     heavy = services.pack.recall.heavy_weight
     with services.open_reading() as work:
         late = [
@@ -235,8 +236,10 @@ def _ask_about_late(services: Services, recall_id: str, today: date) -> bool:
         if recall.state is not RecallState.DUE or latest >= today:
             return False
         since = services.instant_of(latest + timedelta(days=1))
-        if work.recalls.asked_since(recall.person_id, SETTLED_BY_BOOKING, since):
+        others = tuple(each for each in SETTLED_BY_BOOKING if each != RETURN_SOON)
+        if work.recalls.asked_since(recall.person_id, others, since):
             return False
+        work.by_hand.close_open(recall.person_id, (RETURN_SOON,), "tragus", now)  # it is late now, no longer due soon
         detail = f"nothing is booked, and the latest day for this ear was {latest}; much depends on this visit"
         work.ledger.ask(recall.person_id, OVERDUE, now, detail=detail)
         work.commit()

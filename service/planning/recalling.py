@@ -33,6 +33,7 @@ from service.planning.attention import (
     HELD,
     LATE,
     MISSED,
+    PERHAPS,
     RETURN_SOON,
     SETTLED_BY_BOOKING,
     WANTS_VISIT,
@@ -56,7 +57,7 @@ def open_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datet
         before = seen(before, now)
         work.recalls.save(before)
         follow_recall(services, work, before, now)
-    work.by_hand.close_open(stored.person_id, (*SETTLED_BY_BOOKING, MISSED, LATE, HELD), stored.by, now)
+    work.by_hand.close_open(stored.person_id, (*SETTLED_BY_BOOKING, MISSED, PERHAPS, LATE, HELD), stored.by, now)
     window = window_of(stored.plan, services.pack.recall)
     if window is None:
         return None
@@ -75,8 +76,9 @@ def open_in(services: Services, work: UnitOfWork, stored: StoredPlan, now: datet
     in_time = stored.appointment is not None and stored.appointment[0] <= window.latest
     if in_time or (stored.appointment is None and has_another_date(services, work, recall, now)):
         recall = booked(recall)
-    elif recall.invite_on <= today:
-        recall = replace(recall, invite_on=today + timedelta(days=1))  # the morning of the first invitation has passed
+    else:
+        if recall.invite_on <= today:  # the morning of the first invitation has passed
+            recall = replace(recall, invite_on=today + timedelta(days=1))
         ask_if_soon(services, work, recall, today, now)
     work.recalls.save(recall)
     return recall
@@ -146,7 +148,8 @@ def follow_appointment_in(
         today = today_for(services, work.people.get(stored.person_id).contact, now)
         after = unbooked(recall, today, missed=missed, wait_days=wait_days)
         work.recalls.save(after)
-        ask_if_soon(services, work, after, today, now)
+        if wait_days == 1:  # else whether they came is asked first, in an entry of its own
+            ask_if_soon(services, work, after, today, now)
 
 
 def _declined_again(recall: Recall, now: datetime) -> Recall | None:

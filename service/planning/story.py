@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import zip_longest
 
 from service.domain.contact import Channel, Contact
 from service.domain.message import MessageKind, ReportState, State
@@ -305,7 +306,8 @@ def _planned(material: Material, face: Clockface) -> Iterator[Line]:
 
 def _attempts(material: Material) -> Iterator[Line]:
     seen: set[str] = set()
-    for each in material.attempts:
+    for each, following in zip_longest(material.attempts, material.attempts[1:]):
+        elsewhere = following is not None and following.channel is not each.channel
         key = f"(reference {each.key})"
         if each.key in seen:
             key = f"again, with the same words {key}"
@@ -317,7 +319,7 @@ def _attempts(material: Material) -> Iterator[Line]:
         )
         late = " This answer came after the hand-over had been given up as lost." if each.late else ""
         if each.ended is not None:
-            yield Line(at=each.ended, text=f"{_outcome(each)}{_said(each.detail)}.{late}")
+            yield Line(at=each.ended, text=f"{_outcome(each, elsewhere=elsewhere)}{_said(each.detail)}.{late}")
 
 
 def _with(material: Material) -> str:
@@ -328,11 +330,14 @@ def _with(material: Material) -> str:
     return ""
 
 
-def _outcome(attempt: Attempt) -> str:
+def _outcome(attempt: Attempt, *, elsewhere: bool) -> str:
+    """What came of a hand-over. `elsewhere`: the next one went by another channel."""
     if attempt.result in (State.SENT, State.DELIVERED):
         return "It was taken for delivery"
     if attempt.result is State.FAILED:
         return "It was refused, and is not tried again this way"
+    if attempt.result is State.PENDING and elsewhere:
+        return "It was surely not taken, and is tried by another way"
     if attempt.result is State.PENDING:
         return "It was surely not taken, and waits for another try"
     return "Nobody knows whether it was taken"

@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime, time
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Integer, Row, String, Table, collate, func, insert, inspect, select, text
-from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.exc import DatabaseError, DBAPIError
 
 from service.domain.message import State
 from service.errors import NotAllowedError
@@ -36,7 +36,7 @@ def opened(engine: Engine) -> Connection:
     """A connection of its own. Raises SettingsError when the database cannot be opened."""
     try:
         return engine.connect()
-    except OperationalError as failed:
+    except DatabaseError as failed:
         raise unreachable(failed) from failed
 
 
@@ -65,9 +65,14 @@ def in_use(connection: Connection, now: datetime) -> str | None:
         )
         if others:
             return f"{others} other connections of the service are open"
-    moving = select(func.count()).where(MessageRow.state.in_([State.CLAIMED.value, State.HANDING.value]))
-    if count := connection.scalar(moving):
-        return f"{count} messages are being sent"
+    # What a killed worker left behind under a lease that has run out is moved as it is, and recovered there.
+    leased = MessageRow.state.in_([State.CLAIMED.value, State.HANDING.value]), MessageRow.lease_until > now
+    count, until = connection.execute(select(func.count(), func.max(MessageRow.lease_until)).where(*leased)).one()
+    if count:
+        return (
+            f"{count} messages are being sent; if the worker that has them was killed, "
+            f"try again after {until:%H:%M:%S} UTC, when its lease has run out"
+        )
     until = connection.scalar(select(LeaseRow.until).where(LeaseRow.name == "tick", LeaseRow.until > now))
     if until is not None:
         return f"a tick holds its lease for another {(until - now).total_seconds():.0f} seconds"

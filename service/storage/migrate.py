@@ -8,7 +8,7 @@ from alembic import command
 from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from sqlalchemy import Connection, Engine, text
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DatabaseError
 
 from service.errors import SettingsError
 
@@ -24,7 +24,7 @@ def upgrade(engine: Engine, revision: str = "head") -> None:
     """
     try:
         connection = engine.connect()
-    except OperationalError as failed:
+    except DatabaseError as failed:
         raise unreachable(failed) from failed
     with connection:
         upgrade_on(connection, revision)
@@ -51,7 +51,7 @@ def version(engine: Engine) -> str | None:
         return MigrationContext.configure(connection).get_current_revision()
 
 
-def unreachable(failed: OperationalError) -> SettingsError:
+def unreachable(failed: DatabaseError) -> SettingsError:
     """The one sentence for a database that cannot be opened."""
     said = str(failed.orig).strip().splitlines()[0]
     return SettingsError(f"database: it cannot be opened ({said}); check the setting and that the server runs")

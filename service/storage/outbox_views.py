@@ -41,11 +41,13 @@ class Due:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Held:
-    """Messages that wait for one reason; `next_look` is when the first of them is looked at again (UTC)."""
+    """Messages that wait for one reason; `next_look` is when the first of them is looked at again (UTC), `oldest` since
+    when the oldest was due (UTC)."""
 
     reason: str
     count: int
     next_look: datetime
+    oldest: datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,10 +103,16 @@ class OutboxViews:
     # The whole
 
     def due(self, now: datetime) -> Due:
-        """Everything that waits for a look and should have had it, or gets it at this moment."""
-        query = select(func.count(), func.min(MessageRow.look_at)).where(_PENDING, MessageRow.look_at <= now)
-        count, oldest = self._session.execute(query).one()
-        return Due(count=count, oldest=oldest)
+        """Everything that waits for a look and should have had it, or gets it at this moment: what waits, and what a
+        worker took whose lease has run out."""
+        waits = (_PENDING, MessageRow.look_at <= now)
+        left = (_LEASED, MessageRow.lease_until <= now)
+        looks = (select(func.count(), func.min(MessageRow.look_at)).where(*which) for which in (waits, left))
+        found = [self._session.execute(look).one() for look in looks]
+        return Due(
+            count=sum(count for count, _ in found),
+            oldest=min((oldest for _, oldest in found if oldest is not None), default=None),
+        )
 
     def again(self, now: datetime, until: datetime) -> Due:
         """What was tried, did not get through and is tried again after now and until `until`; since when the oldest was
@@ -136,13 +144,13 @@ class OutboxViews:
     def held(self, now: datetime, until: datetime) -> list[Held]:
         """What waits for a reason and is looked at again after now and until `until`, by reason; most first."""
         query = (
-            select(MessageRow.reason, func.count(), func.min(MessageRow.look_at))
+            select(MessageRow.reason, func.count(), func.min(MessageRow.look_at), func.min(MessageRow.due))
             .where(_PENDING, MessageRow.look_at > now, MessageRow.look_at <= until, MessageRow.reason.is_not(None))
             .group_by(MessageRow.reason)
         )
         found = [
-            Held(reason=reason, count=count, next_look=next_look)
-            for reason, count, next_look in self._session.execute(query)
+            Held(reason=reason, count=count, next_look=next_look, oldest=oldest)
+            for reason, count, next_look, oldest in self._session.execute(query)
             if reason is not None
         ]
         return sorted(found, key=lambda each: (-each.count, each.reason))
@@ -179,9 +187,10 @@ class OutboxViews:
         found = self._session.scalars(_ASKED.where(AttentionRow.message_id.in_(message_ids)))
         return {each for each in found if each is not None}
 
-    def in_hand_count(self) -> dict[State, int]:
-        """How many messages workers have, CLAIMED or HANDING."""
-        query = select(MessageRow.state, func.count()).where(_LEASED).group_by(MessageRow.state)
+    def in_hand_count(self, now: datetime) -> dict[State, int]:
+        """How many messages workers have, CLAIMED or HANDING, under a lease that holds."""
+        live = (_LEASED, MessageRow.lease_until > now)
+        query = select(MessageRow.state, func.count()).where(*live).group_by(MessageRow.state)
         return {State(state): count for state, count in self._session.execute(query)}
 
     def in_hand(self, limit: int) -> list[InHand]:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from service.domain.contact import Channel
 from service.domain.message import Envelope, Outcome, Result
+from service.errors import TransportError
 from service.transports.mail import build_mail
 from service.transports.port import Options, option_text
 
@@ -18,8 +19,7 @@ class FolderTransport:
     """A repeat is recognised by its name for as long as the file is there."""
 
     def __init__(self, folder: Path) -> None:
-        self._folder = folder
-        folder.mkdir(parents=True, exist_ok=True)
+        self._folder = made(folder)
 
     @classmethod
     def from_options(cls, options: Options) -> FolderTransport:
@@ -33,11 +33,21 @@ class FolderTransport:
         except ValueError as wrong:
             return Outcome(result=Result.REFUSED, detail=f"this cannot be written as a mail: {wrong}")
         place = self._folder / f"{envelope.dated:%Y%m%dT%H%M}-{envelope.key}{suffix}"
-        write_whole(place, data)
-        return Outcome(result=Result.ACCEPTED, detail=f"written to {place.name}", reference=place.name)
+        return not_written(place, data) or Outcome(
+            result=Result.ACCEPTED, detail=f"written to {place.name}", reference=place.name
+        )
 
     def close(self) -> None:
         """Nothing to let go of."""
+
+
+def made(folder: Path) -> Path:
+    """The folder of an option, made if it is missing. Raises TransportError."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as failed:
+        raise TransportError(f"option folder: {folder} cannot be made or is no folder: {failed.strerror}") from failed
+    return folder
 
 
 def _file_of(envelope: Envelope) -> tuple[str, bytes]:
@@ -58,3 +68,13 @@ def write_whole(place: Path, data: bytes) -> None:
         file.flush()
         os.fsync(file.fileno())
     part.replace(place)
+
+
+def not_written(place: Path, data: bytes) -> Outcome | None:
+    """Write a file whole; what to answer when that cannot be done (a full disk, a folder that is gone), else None.
+    Then no file of that name was made or changed, so that trying again later is safe."""
+    try:
+        write_whole(place, data)
+    except OSError as failed:
+        return Outcome(result=Result.RETRY, detail=f"the file cannot be written: {failed.strerror}")
+    return None

@@ -16,7 +16,7 @@ from pypdf.errors import PyPdfError
 from service.domain.message import Envelope, Outcome, Result
 from service.domain.window import DEFAULT, WINDOWS, Window
 from service.errors import NotFoundError, TransportError
-from service.transports.folder import write_whole
+from service.transports.folder import made, not_written
 from service.transports.port import Options, option_text
 
 
@@ -37,8 +37,7 @@ class PrintedTransport:
 
     def __init__(self, folder: Path, window: Window = WINDOWS[DEFAULT]) -> None:
         self.window = window
-        self._folder = folder
-        folder.mkdir(parents=True, exist_ok=True)
+        self._folder = made(folder)
 
     @classmethod
     def from_options(cls, options: Options) -> PrintedTransport:
@@ -58,8 +57,9 @@ class PrintedTransport:
         except PyPdfError as broken:
             return Outcome(result=Result.REFUSED, detail=f"the sheet of this message is not a usable PDF: {broken}")
         name = f"{envelope.dated:%Y%m%dT%H%M}-{envelope.key}.pdf"
-        write_whole(self._folder / name, letter)
-        return Outcome(result=Result.ACCEPTED, detail=f"ready to print: {name}", reference=name)
+        return not_written(self._folder / name, letter) or Outcome(
+            result=Result.ACCEPTED, detail=f"ready to print: {name}", reference=name
+        )
 
     def read(self, reference: str) -> bytes:
         """The PDF of a letter. Raises NotFoundError when it lies no longer in the folder."""

@@ -30,6 +30,8 @@ bp = Blueprint("callbacks", __name__)
 
 ROOT = "/callbacks/"
 """What the path of every callback begins with; the rest is as the gateway's description says."""
+AGAIN_AHEAD = timedelta(days=1)
+"""How far ahead the health address looks for what is tried again. Our choice: only a far side's own wish is longer."""
 REMEMBERED = timedelta(days=1)
 """How long a call is remembered. Our choice: far beyond the 15 minutes in which a signature may be believed."""
 
@@ -137,29 +139,34 @@ def health() -> tuple[Response, int]:
     """Whether what is due goes out, as JSON: 200 when well, else 503. Says nothing about anybody.
 
     Not well is: the database does not answer; a message has been due and unsent for longer than `health_after_seconds`;
-    a transport is paused after failures; or, with engine "embedded", whoever held the tick has not renewed it for so
-    long. Trouble with the mailbox is shown and not judged: nothing waits unsent for it.
+    a transport is paused after failures, or was and has not worked since while something waits for another attempt for
+    so long; or, with engine "embedded", whoever held the tick has not renewed it for so long. Trouble with the mailbox
+    is shown and not judged: nothing waits unsent for it.
     """
     services, limit = the_services(), timedelta(seconds=the_settings().health_after_seconds)
     try:
         now = services.clock.now()
         with services.open_reading() as work:
-            next_look = work.messages.next_look()
+            oldest_due = work.views.due(now).oldest
             states, _ = work.transports.read()
             duty = work.ledger.lease("tick")
             mailbox = work.ledger.fact(MAILBOX_TROUBLE)
+            failing = any(not state.well for state in states.values())
+            tried_since = work.views.again(now, now + AGAIN_AHEAD).oldest if failing else None
     except (DatabaseAwayError, SQLAlchemyError, OSError) as failed:
         log.error("the database does not answer: %s", type(failed).__name__)
         return jsonify({"well": False, "database": False}), 503
     paused = sorted(channel for channel, state in states.items() if (state.paused_until or now) > now)
-    overdue = max(now - next_look, timedelta(0)) if next_look is not None else timedelta(0)
+    overdue = max(now - oldest_due, timedelta(0)) if oldest_due is not None else timedelta(0)
+    unsent = max(now - tried_since, timedelta(0)) if tried_since is not None else timedelta(0)
     ticks = duty is not None and the_settings().engine == "embedded"
     unheld = max(now - duty[1], timedelta(0)) if duty is not None and ticks else timedelta(0)
-    well = overdue <= limit and unheld <= limit and not paused
+    well = overdue <= limit and unsent <= limit and unheld <= limit and not paused
     said = {
         "well": well,
         "database": True,
         "oldest_due_seconds": int(overdue.total_seconds()),
+        "oldest_failing_seconds": int(unsent.total_seconds()),
         "paused": paused,
         "tick_held": duty[1] > now if duty is not None and ticks else None,
         "mailbox_trouble": mailbox is not None,

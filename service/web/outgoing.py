@@ -71,7 +71,7 @@ def show() -> str:
     return render_template(
         "staff/outgoing.html",
         box=box,
-        bad=box.age > BAD,
+        bad=box.oldest_age > BAD,
         unsent=box.of_state(State.DROPPED, State.FAILED),
         left=box.of_state(State.SENT, State.DELIVERED),
         uncertain=uncertain,

@@ -9,7 +9,7 @@ from functools import cache
 from markupsafe import Markup
 
 from service import pictograms
-from service.domain.contact import Contact
+from service.domain.contact import WAYS, Contact
 from service.domain.plan import Phrase, Plan
 from service.domain.visit import Ears
 from service.messages.read_plan import units_of
@@ -39,7 +39,7 @@ class Voice:
 def frame_units(services: Services) -> set[str]:
     """The units of every page: those of the plan's page and of the bar."""
     units = {unit for unit in services.pack.wording if unit.startswith("page.") and not unit.startswith("page.change.")}
-    return units | {"section.help"}
+    return units | {"section.help", *WAYS.values()}
 
 
 def change_units(services: Services) -> set[str]:
@@ -90,6 +90,7 @@ def live(sentence: str) -> Markup:
     """A sentence whose numbers and address of the clinic can be tapped, and never break over two lines."""
     clinic = the_services().clinic
     targets = {number: f"tel:{tel(number)}" for number in (clinic.phone, clinic.emergency, clinic.urgent_line)}
+    targets = {clinic.text_number: f"sms:{tel(clinic.text_number)}"} | targets  # a number that does both is phoned
     targets = {number: target for number, target in targets.items() if tel(number)}
     if clinic.email:
         targets[clinic.email] = f"mailto:{clinic.email}"
@@ -109,6 +110,6 @@ _MARKS = "[\u2066-\u2069\u200e\u200f]*[.,:;!?)»”،؛؟۔।。，、：；！
 
 
 def _link(target: str, text: str, marks: str) -> Markup:
-    kind = "number" if target.startswith("tel:") else "mail"
+    kind = "mail" if target.startswith("mailto:") else "number"
     link = Markup('<a class="{}" dir="ltr" href="{}">{}</a>').format(kind, target, text)
     return Markup('<span class="whole">{}{}</span>').format(link, marks) if marks and kind == "number" else link + marks

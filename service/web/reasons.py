@@ -47,7 +47,7 @@ ATTENTION: dict[str, str] = {
     "calendar-declined": "declined the appointment by calendar: free the slot",
     "calendar-tentative": "answered “perhaps” to the appointment by calendar",
     "calendar-answered": "answered the appointment by calendar",
-    "return-soon": "is due back within days: book it now",
+    "return-soon": "is due now: book it, as an invitation may come too late",
     "return-not-asked": "the return is due and no invitation will go by itself",
 }
 """Reasons of the attention list, and kinds of words from strangers, to what staff read."""

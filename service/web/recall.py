@@ -11,9 +11,13 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from service.domain.contact import Channel
 from service.domain.message import MessageKind, State
+from service.domain.pack import Template
+from service.domain.plan import Plan
 from service.domain.recall import Answer, Ended, RecallState, Standing, invitation_number, invitation_round, standing
 from service.domain.recall_settings import RecallSettings
+from service.domain.visit import Side
 from service.errors import NotAllowedError, SettingsError
+from service.planning.posting import clinic_prints
 from service.planning.recall_board import LISTED, ONLY_CLINICIAN, Decision, Week, decide, look, may_decide
 from service.planning.recall_settings import RECALL_SETTINGS, save_settings, settings_now
 from service.services import Services
@@ -117,6 +121,21 @@ def bars(weeks: tuple[Week, ...]) -> tuple[list[Bar], float]:
     return drawn, top
 
 
+class DueEar(NamedTuple):
+    """One ear that is to be looked at again: which, the aftercare that asks for it, and its own day (local)."""
+
+    side: Side
+    kind: str
+    on: date
+
+
+def due_ears(plan: Plan, templates: Mapping[str, Template]) -> list[DueEar]:
+    """The ears of a plan that have a return, right before left: each with its own kind, so that no side is mistaken."""
+    days = {side: each.on for each in plan.returns for side in each.ears.sides}
+    names = {side: plan.ears[side].template for side in Side if side in days}
+    return [DueEar(side, templates[n].label if n in templates else n, days[side]) for side, n in names.items()]
+
+
 @bp.get("/recall")
 @needs()
 def board() -> str:
@@ -187,8 +206,11 @@ def _one(recall_id: str, *, wrong: str = "", field: str = "", code: int = 200) -
             if m.planned.kind is MessageKind.RETURN_DUE and m.plan_id == recall.plan_id
             if m.handed is not None or not m.superseded  # what went out is shown for ever, what waits while it holds
         ]
+        letters = [m.id for m in messages if m.state is State.SENT and m.channel is Channel.LETTER]
+        posted = {each: work.letters.get(each).posted for each in letters} if clinic_prints(services) else {}
         out = work.recalls.invitations_out([recall]).get(recall.id, 0)
-        appointment = work.plans.get(recall.plan_id).appointment
+        stored = work.plans.get(recall.plan_id)
+        appointment = stored.appointment
         allowed = may_decide(work, recall, person.contact)
         not_theirs = said_not_to_be_theirs(work, person.id, person.contact)
         history = work.ledger.history(recall_id)
@@ -201,10 +223,11 @@ def _one(recall_id: str, *, wrong: str = "", field: str = "", code: int = 200) -
         recall=recall,
         person=person,
         messages=messages,
+        posted=posted,
         number=invitation_number,
         round_of=invitation_round,
         standing=STANDINGS[standing(recall, services.day_of(now), out)],
-        kind=template.label if template is not None else recall.window.template,
+        ears=due_ears(stored.plan, services.pack.templates),
         why=template.about if template is not None else "",
         heavy=recall.window.weight >= services.pack.recall.heavy_weight,
         ends=ENDS,
@@ -214,7 +237,9 @@ def _one(recall_id: str, *, wrong: str = "", field: str = "", code: int = 200) -
         decided=DECISIONS,
         history=history,
         appointment=appointment,
-        on_record=url_for("desk.record.show", person_id=person.id, _anchor=f"plan-{recall.plan_id}"),
+        on_record=url_for(
+            "desk.record.show", person_id=person.id, book=recall.plan_id, _anchor=f"plan-{recall.plan_id}"
+        ),
         decisions={
             d: words for d, words in DECISIONS.items() if d in allowed and (clinical or d not in ONLY_CLINICIAN)
         },

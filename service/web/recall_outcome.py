@@ -9,12 +9,13 @@ from datetime import date, timedelta
 from flask import Blueprint, render_template, request
 
 from service.domain.recall import Answer
-from service.domain.uptake import Group, Words
+from service.domain.uptake import AGE_BANDS, Group, Words, age_band
 from service.planning.recall_outcome import MOST, outcome
 from service.web.access import needs
 from service.web.app import the_services
 from service.web.recall import ANSWERS
-from service.web.shown import CHANNELS, day, language_name, moment
+from service.web.shown import CHANNELS, day, moment
+from service.web.wording import in_english
 
 bp = Blueprint("recall_outcome", __name__)
 
@@ -22,6 +23,8 @@ USUAL = timedelta(days=365)
 """The time of the report when none is chosen. Our choice."""
 YEARS = range(1900, 9999)
 """Years of a day that can be asked for; the ends of the calendar have no day before or after them."""
+BANDS = (*(name for _, name in AGE_BANDS), age_band(None))
+"""The bands of age as the page lists them: the youngest first, and last those whose age is not known."""
 NO_ANSWER = "came or booked without an answer by message or page"
 
 
@@ -37,8 +40,8 @@ def show() -> str:
     channels = {channel.value: name for channel, name in CHANNELS.items()}
     groups = [
         ("By channel", [(channels.get(name, name), group) for name, group in found.by_channel.items()]),
-        ("By language", [(language_name(name), group) for name, group in found.by_language.items()]),
-        ("By age", list(found.by_age.items())),
+        ("By language", [(in_english(name), group) for name, group in found.by_language.items()]),
+        ("By age", [(band, found.by_age[band]) for band in BANDS if band in found.by_age]),
         ("By the words of the invitation", in_words(found.by_words)),
     ]
     return render_template(
@@ -92,7 +95,7 @@ def _name(words: Words, approved: str) -> str:
         said.append("about a child or ward")
     if easy:
         said.append("in simpler words")
-    return f"{language_name(words.language)}: {', '.join(said)}" + (f" (approved {approved})" if approved else "")
+    return f"{in_english(words.language)}: {', '.join(said)}" + (f" (approved {approved})" if approved else "")
 
 
 def _day(name: str, usual: date) -> date:

@@ -333,6 +333,31 @@ def test_a_transport_that_fails_in_a_row_is_paused_then_tried_with_one_message_t
     assert health[Channel.TEXT].well
 
 
+def test_once_the_one_that_is_tried_after_a_pause_gets_through_the_others_go_at_the_next_look() -> None:
+    clock = StoppedClock()
+    services, _ = a_service(clock=clock)
+    for number in range(12):
+        person = a_person(services, f"person{number}", channels=(Channel.TEXT,))
+        give(services, person, a_visit(an_ear("normal"), an_ear("normal")), by="nurse")
+    down = True
+    recorder = RecordingTransport(
+        lambda _: Outcome(result=Result.RETRY if down else Result.ACCEPTED, detail="no line" if down else "ok")
+    )
+    recorder.connections = 20  # type: ignore[attr-defined]  # so that all would begin at once
+    services.transports = dict.fromkeys(Channel, recorder)
+    send_due(services, "worker")
+    down = False
+    clock.forward(seconds=61)
+    before = len(recorder.sent)
+    send_due(services, "worker")
+    assert len(recorder.sent) - before == 1, "one is tried alone"
+    clock.forward(seconds=5)
+    send_due(services, "worker")
+    assert len({envelope.key for envelope in recorder.sent}) == 12
+    with services.open_reading() as work:
+        assert work.messages.counts()["sent", None] == 12, "nobody waits two minutes for a trial that is over"
+
+
 def test_a_rate_limit_spreads_what_is_due_and_loses_nothing() -> None:
     clock = StoppedClock()
     services, recorder = a_service(clock=clock, rates={Channel.TEXT: 0.1})

@@ -28,6 +28,7 @@ from service.planning.aftercare import give, set_status
 from service.planning.appointments import book
 from service.planning.attention import STANDS
 from service.planning.calendar import APPOINTMENT
+from service.planning.missed import look_for_missed
 
 REPLIES = Path(__file__).parents[1] / "data" / "calendar_replies"
 SHAPES = sorted(path.stem for path in REPLIES.glob("*.ics"))
@@ -208,6 +209,21 @@ def test_perhaps_is_for_a_person_and_changes_nothing_else() -> None:
     world.answers("TENTATIVE")
     assert "2026-12-20 at 10:30" in world.attention()["calendar-tentative"]
     assert (world.appointment(), world.recall()) == (FIRST, RecallState.BOOKED)
+
+
+@pytest.mark.parametrize("then", ["ACCEPTED", "DECLINED", "moved", "cancelled", "passed"])
+def test_what_follows_perhaps_takes_it_off_the_list(then: str) -> None:
+    world = Booked()
+    world.answers("TENTATIVE", STAMP="20261125T110000Z")
+    assert "calendar-tentative" in world.attention()
+    if then in ("moved", "cancelled"):
+        book(world.services, world.plan, LATER if then == "moved" else None, "desk")
+    elif then == "passed":
+        world.clock.forward(days=40)
+        assert look_for_missed(world.services) == 1
+    else:
+        world.answers(then, number=2, STAMP="20261125T113000Z")
+    assert "calendar-tentative" not in world.attention()
 
 
 @pytest.mark.parametrize("newline", [b"\r\n", b"\n"])

@@ -14,6 +14,7 @@ from database.postgres import Postgres
 from sqlalchemy import Boolean, Date, Integer, Table, Time, insert, select, text
 
 from service.delivery.dispatch import send_due
+from service.domain.message import State
 from service.ops.cli import main
 from service.planning.aftercare import give
 from service.services import Services
@@ -141,16 +142,35 @@ def test_a_database_that_holds_something_is_not_written_to(tmp_path: Path, targe
     assert "not empty" in run_move(tmp_path, first, target).output, "twice is refused"
 
 
+def test_what_a_killed_worker_left_behind_is_moved_and_recovered_there(tmp_path: Path, target: str) -> None:
+    """Nobody gives it back in a database that is to be left, so waiting for that would never end."""
+    first = f"sqlite:///{tmp_path / 'first.sqlite'}"
+    a_full_database(first)
+    with open_engine(first).begin() as connection:
+        chosen = connection.scalar(text("SELECT min(id) FROM messages WHERE state = 'pending'"))
+        left = "UPDATE messages SET state = 'claimed', lease_until = '2026-11-25 09:00:00.000000' WHERE id = :id"
+        connection.execute(text(left), {"id": chosen})
+    moved = run_move(tmp_path, first, target)
+    assert moved.exit_code == 0, moved.output
+    services, _ = a_service(target)
+    with services.open_work() as work:
+        work.queue.recover(services.clock.now(), timedelta(minutes=11), lambda _: None)
+        work.commit()
+        assert chosen is not None and work.messages.get(chosen).state is State.PENDING
+
+
 @pytest.mark.parametrize(
     ("statement", "said"),
     [
         (
-            "UPDATE messages SET state = 'handing' WHERE id = (SELECT min(id) FROM messages)",
-            "1 messages are being sent",
+            "UPDATE messages SET state = 'handing', lease_until = '2999-01-01 00:00:00.000000'"
+            " WHERE id = (SELECT min(id) FROM messages)",
+            "1 messages are being sent; if the worker that has them was killed, try again after 00:00:00 UTC",
         ),
         (
-            "UPDATE messages SET state = 'claimed' WHERE id = (SELECT min(id) FROM messages)",
-            "1 messages are being sent",
+            "UPDATE messages SET state = 'claimed', lease_until = '2999-01-01 00:00:00.000000'"
+            " WHERE id = (SELECT min(id) FROM messages)",
+            "1 messages are being sent; if the worker that has them was killed, try again after 00:00:00 UTC",
         ),
         ("UPDATE leases SET until = '2999-01-01 00:00:00.000000'", "a tick holds its lease"),
     ],

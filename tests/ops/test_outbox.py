@@ -46,6 +46,35 @@ def test_it_is_late_when_the_oldest_due_message_waited_longer_than_five_minutes(
     assert outbox(services, FITTED, late_minutes=1000)[1] is False
 
 
+def test_what_does_not_get_through_is_counted_and_late_as_well() -> None:
+    """An outage is late, too: its messages are never due for long, since each is looked at again and again."""
+    clock = StoppedClock()
+    services, _ = a_service(clock=clock)
+    failing = RecordingTransport(lambda _: Outcome(result=Result.RETRY, detail="503"))
+    services.transports = dict.fromkeys(Channel, failing)
+    for number in range(7):  # after five failures in a row the transport is paused
+        give(
+            services, a_person(services, f"p{number}", channels=(Channel.TEXT,)), a_visit(an_ear("normal")), by="nurse"
+        )
+    send_due(services, "worker")
+    said, late = outbox(services, FITTED)
+    assert not late
+    assert re.search(r"^due now +0$", said, re.M)
+    assert re.search(r"^to be tried again +5  oldest since 2026-11-25T10:00:00\+00:00, 0 min$", said, re.M)
+    assert re.search(
+        r"^held: transport-paused +2  next \S+, oldest since 2026-11-25T10:00:00\+00:00, 0 min$", said, re.M
+    )
+    clock.forward(minutes=6)
+    send_due(services, "worker")  # one is tried, and fails
+    said, late = outbox(services, FITTED)
+    assert late
+    assert re.search(r"^held: transport-paused .* oldest since 2026-11-25T10:00:00\+00:00, 6 min LATE$", said, re.M)
+    record = json.loads(outbox(services, FITTED, as_json=True)[0])
+    assert record["late"] is True
+    assert record["again"]["count"] + record["held"]["transport-paused"]["count"] == 7
+    assert record["held"]["transport-paused"]["oldest"] == "2026-11-25T10:00:00+00:00"
+
+
 def test_an_empty_outbox_is_not_late() -> None:
     services, _ = a_service()
     said, late = outbox(services, FITTED)

@@ -15,7 +15,7 @@ from service.domain.recall import Recall, RecallState
 from service.errors import NotAllowedError, NotFoundError
 from service.planning.aftercare import give, set_status
 from service.planning.appointments import book
-from service.planning.attention import MISSED
+from service.planning.attention import MISSED, RETURN_SOON
 from service.planning.missed import look_for_missed, record_attended, record_missed
 from service.services import Services
 
@@ -75,6 +75,23 @@ def test_a_missed_appointment_goes_back_to_the_recall_once() -> None:
     assert invited(services)
     assert look_for_missed(services) == 0
     assert recall_of(services).missed == 1
+
+
+def test_an_ear_that_is_due_and_was_missed_is_one_question_until_somebody_says_that_nobody_came() -> None:
+    clock = StoppedClock()
+    services, _ = a_service(clock=clock)
+    a_person(services)
+    due = a_visit(an_ear("battery-removed"), next_appointment=date(2026, 11, 26), next_appointment_time=time(9))
+    plan = give(services, "maud", due, by="nurse").id
+    clock.forward(days=5)
+    assert look_for_missed(services) == 1
+    assert set(asked(services)) == {MISSED}, "whether they came is asked before anything else"
+    other = a_service(clock=StoppedClock())[0]
+    a_person(other)
+    plan = give(other, "maud", due, by="nurse").id
+    other.clock.forward(days=2)  # type: ignore[attr-defined]
+    record_missed(other, plan, "desk")
+    assert set(asked(other)) == {RETURN_SOON}
 
 
 def test_nobody_is_told_that_a_missed_appointment_is_cancelled() -> None:

@@ -13,6 +13,7 @@ from service.domain.message import Inbound, MessageKind, State
 from service.domain.plan import Status
 from service.domain.recall import Answer, Ended, Recall, RecallState
 from service.inbound.replies import Meaning, take_inbound
+from service.planning import recall_round
 from service.planning.aftercare import give, set_status
 from service.planning.appointments import book
 from service.planning.people import mark_died, mark_left
@@ -250,6 +251,37 @@ def test_who_is_due_tomorrow_is_for_a_person_at_once_and_invited_tomorrow() -> N
         a_visit(an_ear("battery-removed"), next_appointment=date(2026, 11, 26), next_appointment_time=time(9))
     )
     assert the_recall(booked).state is RecallState.BOOKED and "return-soon" not in attention(booked)
+
+
+def test_who_is_due_within_three_days_is_for_a_person_at_once_also_with_an_invitation_to_come() -> None:
+    services, _, clock, _ = given(a_visit(an_ear("infection-suspected")))
+    recall, today = the_recall(services), clock.at.date()
+    assert recall.window.ideal == today + timedelta(days=services.pack.recall.at_once_days)
+    assert recall.invite_on > today
+    assert "return is due on" in attention(services)["return-soon"]
+
+
+def test_whose_latest_day_has_passed_is_overdue_and_no_longer_due_soon() -> None:
+    services, _, clock, _ = given(a_visit(an_ear("battery-removed")))
+    latest = the_recall(services).window.latest
+    clock.at = datetime.combine(latest, time(9), UTC)
+    recall_round.run(services)
+    assert "return-soon" in attention(services) and "recall-overdue" not in attention(services)
+    clock.forward(days=1)
+    recall_round.run(services)
+    assert "recall-overdue" in attention(services) and "return-soon" not in attention(services)
+
+
+def test_silence_after_the_last_invitation_takes_the_place_of_overdue() -> None:
+    services, _, clock, _ = given(a_visit(an_ear("battery-removed")))
+    seen = []
+    for _ in range(60):
+        clock.forward(days=1)
+        send_due(services, "worker")
+        recall_round.run(services)
+        seen.append(set(attention(services)))
+    assert {"recall-overdue"} in seen
+    assert seen[-1] == {"recall-no-answer"}, "one recall is one question"
 
 
 def test_booking_closes_what_the_attention_list_asked() -> None:

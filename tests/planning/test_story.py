@@ -127,6 +127,14 @@ def test_a_retry_of_what_was_surely_not_taken_is_not_twice() -> None:
     assert "Hand-over 2 began by text again, with the same words (reference m1)." in texts
 
 
+def test_what_one_channel_refused_and_another_took_is_not_said_to_wait_for_another_try() -> None:
+    by_mail = an_attempt(2, key="m1-1", channel=Channel.EMAIL)
+    found = story(gone(State.SENT), an_attempt(1, State.PENDING, detail="no such number"), by_mail)
+    texts = [line.text for line in found.lines]
+    assert "It was surely not taken, and is tried by another way: no such number." in texts
+    assert not any("waits for another try" in each for each in texts)
+
+
 def test_other_words_at_a_later_attempt_are_named_with_their_new_key() -> None:
     found = story(gone(State.SENT), an_attempt(1, State.PENDING), an_attempt(2, key="m1-1"))
     assert any("with other words or by another way (new reference m1-1)" in line.text for line in found.lines)

@@ -47,6 +47,22 @@ def test_what_is_due_is_counted_with_its_oldest_moment(database_url: str) -> Non
         assert (work.views.due(clock.now()).count, work.views.due(clock.now()).oldest) == (0, None)
 
 
+def test_what_a_worker_that_is_gone_took_is_due_once_its_lease_has_run_out(database_url: str) -> None:
+    """Else nothing would look late when every worker was killed with all that was due in its hands."""
+    services, clock = given(database_url)
+    begun = clock.now()
+    with services.open_work() as work:
+        work.queue.claim("killed:1", clock.now(), timedelta(minutes=2), 2)
+        work.commit()
+    with services.open_reading() as work:
+        assert work.views.due(clock.now()).count == 1
+    clock.forward(minutes=12)
+    with services.open_reading() as work:
+        due = work.views.due(clock.now())
+        assert (due.count, due.oldest) == (3, begun)
+        assert work.views.in_hand_count(clock.now()) == {}
+
+
 def test_what_is_held_is_counted_by_reason_with_the_next_look(database_url: str) -> None:
     services, clock = given(database_url)
     with services.open_work() as work:
@@ -109,7 +125,7 @@ def test_what_a_worker_has_is_listed_with_its_lease(database_url: str) -> None:
         work.queue.claim("host:1", clock.now(), timedelta(minutes=2), 2)
         work.commit()
     with services.open_reading() as work:
-        assert work.views.in_hand_count() == {State.CLAIMED: 2}
+        assert work.views.in_hand_count(clock.now()) == {State.CLAIMED: 2}
         found = work.views.in_hand(10)
     assert [(each.owner, each.until) for each in found] == [("host:1", clock.now() + timedelta(minutes=2))] * 2
 
@@ -174,7 +190,7 @@ def every_look(work: UnitOfWork, now: datetime) -> int:
     work.views.ended(now - DAY, now - WEEK)
     work.views.uncertain_count()
     work.views.uncertain(50)
-    work.views.in_hand_count()
+    work.views.in_hand_count(now)
     work.views.in_hand(20)
     work.views.next_due(20)
     work.views.newest(20)

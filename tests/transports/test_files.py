@@ -115,6 +115,26 @@ def test_transports_are_found_by_entry_point_like_foreign_ones(tmp_path: Path) -
         load_transport("pigeon", {})
 
 
+@pytest.mark.parametrize(("name", "channel"), [("folder", Channel.TEXT), ("printed", Channel.LETTER)])
+def test_what_cannot_be_written_was_surely_not_taken_and_is_tried_again(
+    tmp_path: Path, name: str, channel: Channel
+) -> None:
+    transport = load_transport(name, {"folder": str(tmp_path / "out")})
+    envelope = an_envelope("a" * 32, channel, attachments=(a_sheet(1),) if channel is Channel.LETTER else ())
+    (tmp_path / "out").rename(tmp_path / "away")
+    outcome = transport.send(envelope)
+    assert (outcome.result, outcome.detail) == (Result.RETRY, "the file cannot be written: No such file or directory")
+    (tmp_path / "away").rename(tmp_path / "out")
+    assert transport.send(envelope).result is Result.ACCEPTED
+
+
+@pytest.mark.parametrize("name", ["folder", "printed"])
+def test_a_folder_that_cannot_be_made_is_said_in_one_sentence(tmp_path: Path, name: str) -> None:
+    (tmp_path / "file").write_text("a file")
+    with pytest.raises(TransportError, match=r"option folder: .*file cannot be made or is no folder: File exists"):
+        load_transport(name, {"folder": str(tmp_path / "file")})
+
+
 def test_a_missing_option_is_named() -> None:
     with pytest.raises(TransportError, match="option folder must be given as text"):
         load_transport("folder", {})

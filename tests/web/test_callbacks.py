@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from builders import a_person, a_service, a_visit, an_ear, some_settings
 from flask.testing import FlaskClient
-from http_peer import ENVIRON, HERON, MARSH, Kind, Peer, dropping, serving
+from http_peer import ENVIRON, HERON, MARSH, Kind, Peer, answering, dropping, serving
 from inbound.sent import attention, strangers
 from test_gateway_callbacks import heron_signs, marsh_signs
 
@@ -317,6 +317,24 @@ def test_a_paused_transport_is_not_well_and_is_named(world: World) -> None:
     assert (code, said["paused"]) == (503, ["text"])
     world.services.clock.forward(minutes=2)  # type: ignore[attr-defined]
     assert health(world)[1]["paused"] == []
+
+
+def test_between_two_tries_of_a_way_out_that_has_not_worked_since_its_pause_it_is_not_well(tmp_path: Path) -> None:
+    """What did not get through is looked at again only after a wait; an outage is no shorter for that."""
+    with serving(answering(503)) as peer:
+        world = a_world(tmp_path, peer, HERON)
+        clock = world.services.clock
+        for _ in range(12):  # 30 s, doubled up to an hour: with the fifth failure the transport is paused
+            clock.forward(minutes=6)  # type: ignore[attr-defined]
+            send_due(world.services, "worker")
+        for _ in range(100):
+            if not health(world)[1]["paused"] and health(world)[1]["oldest_due_seconds"] == 0:
+                break
+            clock.forward(minutes=1)  # type: ignore[attr-defined]
+        code, said = health(world)
+        assert (said["paused"], said["oldest_due_seconds"]) == ([], 0), "between two tries"
+        assert said["oldest_failing_seconds"] > 300  # type: ignore[operator]
+        assert code == 503
 
 
 def test_a_tick_that_nobody_renews_is_not_well_and_workers_need_none(world: World, tmp_path: Path) -> None:

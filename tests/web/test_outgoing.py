@@ -201,8 +201,27 @@ def test_what_did_not_get_through_is_counted_with_its_age_while_it_waits_for_ano
     send_due(services, "worker")
     page = browser.get("/outgoing").text
     assert "Nothing is overdue" not in page
-    assert "<b>2 to be tried again</b>" in page
+    assert "<b>6 minutes</b><span><strong>Late.</strong>" in page
     assert "2 messages did not get through and wait for another attempt; the oldest has been due for 6 minutes." in page
+
+
+def test_what_waits_for_a_paused_channel_is_counted_with_its_age(tmp_path: Path) -> None:
+    browser = signed_in(tmp_path)
+    services = browser.services
+    answering(services, Result.RETRY, "421 try again later")
+    for number in range(7):  # after five failures in a row the others wait for the channel
+        person = a_person(services, f"p{number}", channels=(Channel.EMAIL,))
+        give(services, person, a_visit(an_ear("normal")), by="nurse")
+    send_due(services, "worker")
+    page = browser.get("/outgoing").text
+    assert "Nothing is overdue" not in page
+    assert "<b>7 to be tried again</b>" in page
+    assert '2 messages wait for a channel that is <a href="#transports">paused</a>; the oldest has been due for' in page
+    for _ in range(6):
+        browser.clock.forward(minutes=1)
+        send_due(services, "worker")
+    page = browser.get("/outgoing").text
+    assert "<b>6 minutes</b><span><strong>Late.</strong>" in page
 
 
 def test_an_uncertain_message_that_was_left_leaves_the_list_and_its_page_says_who_left_it(tmp_path: Path) -> None:

@@ -351,6 +351,33 @@ def test_numbers_in_sentences_can_be_tapped(clinic: Clinic) -> None:
     assert '<a class="number" dir="ltr" href="tel:111">111</a>' in help_part
 
 
+def test_a_number_for_texts_opens_a_text_and_is_shown_only_where_there_is_one(tmp_path: Path) -> None:
+    """RFC 5724: a link with the scheme sms opens a text message to the number."""
+    link = '<a class="number" dir="ltr" href="sms:07700900456">07700 900456</a>'
+    for name in ("with", "without"):
+        (tmp_path / name).mkdir()
+    with_it = opened(tmp_path / "with", parts={"clinic": a_clinic(text_number="07700 900456")}).text()
+    help_part, footer = with_it.split('id="help"')[1].split("</section>")[0], with_it.split("<footer>")[1]
+    assert help_part.count(link) == help_part.count("<h3>") - 1  # every heading but that of the emergency signs
+    assert link in footer
+    without = opened(tmp_path / "without").text()
+    assert "sms:" not in without
+    assert "by text" not in without
+
+
+def test_a_number_that_takes_calls_and_texts_is_phoned(tmp_path: Path) -> None:
+    page = opened(tmp_path, parts={"clinic": a_clinic(text_number="020 7946 0123")}).text()
+    assert 'href="tel:02079460123">020 7946 0123</a>' in page
+    assert "sms:" not in page
+
+
+def test_a_page_of_a_clinic_with_a_phone_alone_promises_nothing_else(tmp_path: Path) -> None:
+    page = opened(tmp_path, parts={"clinic": a_clinic(email="")}).text()
+    assert "Contact us by the next day: by phone on" in page
+    for other in ("by text", "by e-mail", "mailto:"):
+        assert other not in page
+
+
 # --- common questions ------------------------------------------------------------------------------------------------
 
 

@@ -346,7 +346,10 @@ def test_after_a_no_somebody_can_decide_what_happens_now(tmp_path: Path, answer:
     page = browser.get(place).text
     offered = re.findall(r'name="do" value="([^"]+)"', page)
     assert offered == ["invite", "leave-closed"]
-    assert "Book a visit on the record" in page and f"#plan-{the_recall(browser).plan_id}" in page
+    (link,) = re.findall(r'href="([^"]+)">Book a visit on the record', page)
+    assert link.endswith(f"#plan-{the_recall(browser).plan_id}")
+    assert "<details open><summary>Book an appointment" in browser.get(link).text
+    assert "<details open>" not in browser.get("/people/maud").text
     assert settle(browser, do="leave-closed", reason="spoke to them") == 302
     assert "decide what happens now" not in browser.get("/attention").text
     assert "Leave it closed: nothing more is asked (“spoke to them”)" in browser.get(place).text

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 import pytest
@@ -145,11 +145,11 @@ def test_the_groups_by_words_are_named_for_staff(tmp_path: Path) -> None:
         Words(language="en", sentence=""),
     ) == [
         "English: first invitation (approved Tue, 1 Jun 2027)",
-        "Cymraeg: second invitation, about a child or ward (approved Wed, 2 Jun 2027)",
+        "Welsh: second invitation, about a child or ward (approved Wed, 2 Jun 2027)",
         "English: last invitation",
         "English: last invitation, in simpler words",
         "English: first invitation, about a child or ward, in simpler words",
-        "اردو: first invitation (approved Tue, 1 Jun 2027)",
+        "Urdu: first invitation (approved Tue, 1 Jun 2027)",
         "English: sentence not on record",
     ]
 
@@ -185,6 +185,23 @@ def test_the_day_of_an_approval_is_the_clinics(tmp_path: Path) -> None:
     ]
 
 
+def test_ages_stand_in_their_order_and_languages_in_english(tmp_path: Path) -> None:
+    browser = asked(tmp_path, 4)
+    with browser.services.open_work() as work:
+        for number, born in enumerate((None, date(1930, 1, 1), date(1990, 1, 1), date(1955, 1, 1))):
+            work.people.save(replace(work.people.get(f"person{number}"), born=born))
+        row = update(MessageRow).where(MessageRow.person_id == "person0", MessageRow.key == "return-due/1/1")
+        work._session.execute(row.values(language="ur"))
+        work.commit()
+    page = browser.get("/recall/outcome").text
+    for caption, names in (
+        ("By age", ["18 to 64", "65 to 79", "80 or older", "not known"]),
+        ("By language", ["English", "Urdu"]),
+    ):
+        table = page.split(f"<h2>{caption}</h2>")[1].split("</table>")[0]
+        assert re.findall(r'<th scope="row">([^<]+)</th>', table) == names
+
+
 def test_the_page_names_the_words_that_were_sent(tmp_path: Path) -> None:
     browser = asked(tmp_path, 2)
     with browser.services.open_work() as work:
@@ -193,7 +210,7 @@ def test_the_page_names_the_words_that_were_sent(tmp_path: Path) -> None:
         work.commit()
     page = browser.get("/recall/outcome").text
     assert "English: first invitation (approved Wed, 25 Nov 2026)" in page
-    assert "Cymraeg: &lt;i&gt;" in page, "a name of the record is never markup"
+    assert "Welsh: &lt;i&gt;" in page, "a name of the record is never markup"
 
 
 @pytest.mark.parametrize(

@@ -417,6 +417,8 @@ def test_once_the_day_has_passed_the_record_asks_whether_they_came(
     assert f"<b>Saved.</b> They {'came' if do == 'came' else 'did not come'}.</p>" in browser.get(answer.location).text
     page = browser.get(f"/people/{person}").text
     assert "Did they come?" not in page and did in page
+    assert ("Due back" in page) is (do == "missed"), "who came is not due by this plan any more"
+    assert "<dt>Language</dt><dd>English</dd>" in page
     with browser.services.open_reading() as work:
         recall = work.recalls.newest_of(person)
     assert recall is not None and recall.state is state

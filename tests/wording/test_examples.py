@@ -53,7 +53,12 @@ def test_everything_that_a_part_of_the_content_says_is_found_in_a_plan() -> None
             (sign.wording for sign in pack.warnings.values()),
             (normal.wording for normal in pack.expected.values()),
             (unit for advice in pack.urgent.values() for unit in advice.wording),
-            (unit for place in pack.water.values() for option in place.options for unit in option.wording),
+            (
+                unit
+                for place in pack.water.values()
+                for option in place.options
+                for unit in (*option.wording, *option.method)
+            ),
             (unit for agent in pack.agents.values() for unit in agent.use),
         )
     )
