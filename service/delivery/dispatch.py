@@ -21,12 +21,16 @@ from service.domain.message import State
 from service.domain.outcomes import Tries, repeat_at
 from service.domain.sending import Reason
 from service.errors import DatabaseAwayError, WordingError
+from service.planning.unusable import hold_people_at, mark_unusable_in
 from service.services import Services
 from service.storage.records import Ending, StoredMessage
 from service.storage.unit_of_work import UnitOfWork
 from service.transports.port import repeat_seconds_of
 
 log = logging.getLogger("service.delivery")
+
+FAR_SIDE = "far-side"
+"""Who marked a number or address as unusable, when the answer to a hand-over did."""
 
 CLAIM = timedelta(minutes=2)
 """How long a claimed message that is not begun waits for its worker, which renews this while it lives. Our choice:
@@ -189,6 +193,7 @@ class _Carrier:
                 starts = self._next(lanes, endings)
                 if endings or handed or starts:
                     handings, later = self._write(endings, handed, starts, under_way=lanes.under_way > 0)
+                    self._mark_unusable(handed)
                     endings, handed = self._put_back(later), []
                     for handing in handings:
                         lanes.hand(handing)
@@ -201,6 +206,7 @@ class _Carrier:
                     handed = lanes.leave_behind(self._record_late)
                     self.exchange.note_hanging(lanes.hanging())
                     self._write(self._queue_up(), handed, [], under_way=True)
+                    self._mark_unusable(handed)
                     return
                 self._extend()
 
@@ -324,6 +330,23 @@ class _Carrier:
     def _record_late(self, handed: Handed) -> None:
         """Record an answer that came after its pass had ended."""
         self._write([], [handed], [], under_way=True)
+        self._mark_unusable([handed])
+
+    def _mark_unusable(self, handed: Sequence[Handed]) -> None:
+        """Mark each number or address of which the far side says that it is unusable. In a transaction of its own: here
+        people are held, and the one of the outcomes holds messages first."""
+        for each in handed:
+            if not each.outcome.contact_bad:
+                continue
+            message, person_id = each.handing.envelope.message, each.handing.messages[0].person_id
+            try:
+                with self.services.open_work() as work:
+                    people = hold_people_at(work, message.channel, message.to, person_id)
+                    now, detail = self.services.clock.now(), each.outcome.detail
+                    mark_unusable_in(work, people, person_id, message.channel, detail, FAR_SIDE, now)
+                    work.commit()
+            except DatabaseAwayError as away:  # the next message there is refused, too, and marks it
+                log.warning("a number or address that is unusable could not be marked: %s", away)
 
     def _queue_up(self) -> list[Ending]:
         """Give back what waits for a transport whose every line is taken by a slow hand-over."""

@@ -13,7 +13,7 @@ from service.delivery.lanes import Handed, Handing
 from service.domain.contact import Channel
 from service.domain.message import Envelope, MessageKind, Outcome, Result, State
 from service.domain.outcomes import Next, Tries, after
-from service.domain.sending import EXEMPT, Hold, Reason, channels_for, needs_a_person
+from service.domain.sending import COMFORT, EXEMPT, Hold, Reason, channels_for, needs_a_person
 from service.domain.transport_health import TRIAL, Health, begun, not_before
 from service.domain.transport_health import after as health_after
 from service.links import bounce_address
@@ -128,7 +128,10 @@ class Exchange:
                 until = each.ending.look_at.isoformat(timespec="seconds") if each.ending.look_at else ""
                 work.ledger.note("tragus", "message-held", message.id, now, reason=each.ending.reason, until=until)
             if how is not Held.LOST and each.asks is not None:
-                work.ledger.ask(message.person_id, each.asks, now, message_id=message.id, detail=each.ending.detail)
+                # Ten reminders to a dead number are one thing to do.
+                by_person = each.asks is Reason.CONTACT_INVALID and message.planned.kind in COMFORT
+                about = None if by_person else message.id
+                work.ledger.ask(message.person_id, each.asks, now, message_id=about, detail=each.ending.detail)
 
     def _outcome(self, handed: Handed, now: datetime) -> list[_Written]:
         """What follows for every message of a bundle. What nobody knows is one question for them all; what surely did

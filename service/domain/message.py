@@ -161,6 +161,7 @@ LONGEST_WISH = 24 * 3600
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
     """A transport's answer. `reference` is the next hop's own id; `retry_after` is in seconds, if it named one.
+    `contact_bad`, beside a refusal, says that the number or address itself is unusable, not only this message.
 
     `ACCEPTED` may be said of a repeat that the far side recognised by its key.
     """
@@ -169,6 +170,7 @@ class Outcome:
     detail: str
     reference: str | None = None
     retry_after: int | None = None
+    contact_bad: bool = False
 
     def __post_init__(self) -> None:
         if self.retry_after is not None:

@@ -22,6 +22,7 @@ from typing import Any
 from service.domain.message import ReportState
 from service.inbound.reply_text import MOST_CHARACTERS, own_words, plain_of_html
 from service.inbound.weight import MOST_HEADER, too_heavy
+from service.transports.smtp_line import ADDRESS_BAD
 
 MOST_OCTETS = 10_000_000
 """A larger mail is not read. Our choice: below what mail servers commonly take, above any answer with a photograph."""
@@ -31,9 +32,6 @@ MOST_PARTS = 200
 
 LONGEST_ADDRESS = 320
 """Characters of an address at most (RFC 5321 4.5.3.1: 64 before the @, 255 after it)."""
-
-_CONTACT_BAD = frozenset({"5.1.1", "5.1.2", "5.1.3", "5.1.6", "5.1.10", "5.2.1"})
-"""RFC 3463 3.2, 3.3 and RFC 7505: no such mailbox or domain, bad syntax, moved away, no mail taken there, disabled."""
 
 _ACTIONS = {
     "failed": ReportState.FAILED,
@@ -56,7 +54,7 @@ class Recipient:
     @property
     def contact_bad(self) -> bool:
         """Whether the address itself is unusable."""
-        return self.state is ReportState.FAILED and self.status in _CONTACT_BAD
+        return self.state is ReportState.FAILED and self.status in ADDRESS_BAD
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,6 @@ first, once. It is applied when its message is known to have left; until then it
 from __future__ import annotations
 
 import logging
-from dataclasses import replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
@@ -16,6 +15,7 @@ from service.domain.letter_time import useful_by_letter
 from service.domain.message import DeliveryReport, ReportState, State
 from service.domain.sending import Circumstances, Reason, channels_for
 from service.errors import DatabaseAwayError
+from service.planning.unusable import hold_people_at, mark_unusable_in
 from service.services import Services
 from service.storage.inbound import StoredReport
 from service.storage.records import StoredMessage
@@ -34,7 +34,6 @@ in turn. Our choice: a round costs little, and thousands that fit nothing keep n
 TURN = "receipts-looked-at"
 """The fact that says which of the older kept receipts was looked at last; it is there while there are too many."""
 
-CONTACT_INVALID = "contact-invalid"
 LATE_BOUNCE = "late-bounce"
 UNCERTAIN = "uncertain"
 RECEIPT = "receipt"
@@ -122,35 +121,20 @@ def _apply(services: Services, work: UnitOfWork, stored: StoredReport, now: date
     found = work.inbound.message_of(stored.report)
     if found is None:
         return False
-    bad = work.inbound.people_at(found.channel, found.to or "") if stored.report.contact_bad and found.channel else []
-    for person_id in sorted({found.person_id, *bad}):
-        work.people.get(person_id)  # people first, then messages, as everywhere: nobody waits in a circle
+    bad = hold_people_at(work, found.channel if stored.report.contact_bad else None, found.to or "", found.person_id)
     # Held, so that of two parts reported at the same moment the second sees the first.
     message = work.inbound.hold(found.id)
     if _on_its_way(message):
         return False
     work.inbound.applied(stored.id, message.id, now)
     if stored.report.contact_bad and message.channel is not None:
-        _bad_contact(work, message, bad, stored.report, now)
+        report = stored.report
+        mark_unusable_in(work, bad, message.person_id, report.channel, report.detail, RECEIPT, now)
     if stored.report.state is ReportState.DELIVERED:
         _delivered(work, message, stored.report, now)
     elif stored.report.state is ReportState.FAILED:
         _failed(services, work, message, stored.report, now)
     return True
-
-
-def _bad_contact(
-    work: UnitOfWork, message: StoredMessage, people: list[str], report: DeliveryReport, now: datetime
-) -> None:
-    """The number or address is unusable: nothing more goes there until a person corrects it."""
-    for person_id in people:
-        person = work.people.get(person_id)
-        bad = person.contact.bad | {report.channel}
-        work.people.save(replace(person, contact=replace(person.contact, bad=bad)))
-        work.ledger.note(RECEIPT, "contact-invalid", person_id, now, channel=report.channel.value)
-    for person_id in dict.fromkeys([*people, message.person_id]):
-        # By person, not by message: ten messages to a dead number are one thing to do.
-        work.ledger.ask(person_id, CONTACT_INVALID, now, detail=f"{report.channel}: {report.detail}")
 
 
 def _delivered(work: UnitOfWork, message: StoredMessage, report: DeliveryReport, now: datetime) -> None:

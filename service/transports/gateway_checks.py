@@ -103,7 +103,7 @@ def _check_answer(answer: Answer) -> Iterator[tuple[str, str]]:
         yield "answer.success_statuses", "must be statuses from 200 to 299"
     if any(not 400 <= status < 600 or status in FROM_A_MIDDLEMAN for status in answer.retry_statuses):
         yield "answer.retry_statuses", "must be from 400 to 599, but never 502 or 504: a middleman says those"
-    for name in ("success", "reference", "retry", "refuse"):
+    for name in ("success", "reference", "retry", "refuse", "contact_bad"):
         yield from _check_spot(f"answer.{name}", getattr(answer, name), ("pointer", "regex"))
 
 

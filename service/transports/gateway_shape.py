@@ -114,7 +114,8 @@ class SignIn:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """What answers mean. An answer with one of `success_statuses` is a yes when `success` and `reference` (the
-    gateway's own id), as far as described, are found. `retry_statuses` are documented as "not taken, try again"."""
+    gateway's own id), as far as described, are found. `retry_statuses` are documented as "not taken, try again".
+    A refusal with `contact_bad` says that the number itself is unusable."""
 
     success_statuses: tuple[int, ...] = (200, 201, 202)
     success: Mark | None = None
@@ -122,6 +123,7 @@ class Answer:
     retry_statuses: tuple[int, ...] = ()
     retry: Mark | None = None
     refuse: Mark | None = None
+    contact_bad: Mark | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

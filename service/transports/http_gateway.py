@@ -232,7 +232,8 @@ def judge(gateway: Gateway, status: int, headers: Mapping[str, str], content: by
             wait = retry_after(headers)
             return Outcome(result=Result.RETRY, detail=f"{said}: not taken, to be tried again", retry_after=wait)
         if 400 <= status < 500 or (rule.refuse and matches(rule.refuse, text, value)):
-            return Outcome(result=Result.REFUSED, detail=f"{said}: refused")
+            bad = rule.contact_bad is not None and matches(rule.contact_bad, text, value)
+            return Outcome(result=Result.REFUSED, detail=f"{said}: refused", contact_bad=bad)
     return Outcome(result=Result.UNKNOWN, detail=f"{said}, which says neither yes nor no")
 
 

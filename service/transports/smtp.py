@@ -7,6 +7,7 @@ server goes away. Nothing is sent when the encryption that was asked for cannot 
 
 from __future__ import annotations
 
+import re
 import smtplib
 import socket
 import ssl
@@ -19,7 +20,7 @@ from service.domain.message import Envelope, Outcome, Result
 from service.errors import TransportError
 from service.transports.mail import Mail, build_mail
 from service.transports.port import Options, option_number, option_text
-from service.transports.smtp_line import Line, Server, TlsServer, say_goodbye
+from service.transports.smtp_line import ADDRESS_BAD, Line, Server, TlsServer, say_goodbye
 
 DATA_TIMEOUT_SECONDS = 600
 """RFC 5321 4.5.3.2.6: wait ten minutes for the answer to the final dot; a shorter wait makes doubles."""
@@ -37,6 +38,7 @@ _ALLOWED = (
     "messages_per_connection",
 )
 _DETAIL_LENGTH = 300
+_ENHANCED = re.compile(rb"5\.[0-9]{1,3}\.[0-9]{1,3}(?![0-9.])")  # RFC 2034 4
 _WANTED = ((250,), (250, 251), (354,))  # of MAIL, RCPT and DATA
 
 
@@ -242,7 +244,8 @@ class SmtpTransport:
         # Asked for a mail that we may not send, we leave: RFC 2920 3.1 would have a lone dot, but then it is the server
         # that decides whether an empty mail was sent.
         usable = not asked and server.sock is not None and all(code >= 400 and code != 421 for code, _ in refused)
-        return _refusal(*refused[0]), usable
+        # Only an answer to RCPT speaks of the recipient's address.
+        return _refusal(*refused[0], of_recipient=answers[0][0] == 250 and refused[0] is answers[1]), usable
 
     def _after_data(self, server: Server, mail: Mail) -> tuple[Outcome, bool]:
         assert server.sock is not None
@@ -260,13 +263,15 @@ class SmtpTransport:
         if code < 400:
             detail = f"the mail was sent, and the answer was neither yes nor no: {code} {_text(answer)}"
             return Outcome(result=Result.UNKNOWN, detail=detail), False
-        return _refusal(code, answer), code != 421
+        return _refusal(code, answer, of_recipient=True), code != 421
 
 
-def _refusal(code: int, answer: bytes) -> Outcome:
+def _refusal(code: int, answer: bytes, *, of_recipient: bool) -> Outcome:
     # 530: the server wants a sign-in or encryption first (RFC 4954 6). That is our settings' fault, not this mail's.
     result = Result.REFUSED if code >= 500 and code != 530 else Result.RETRY
-    return Outcome(result=result, detail=f"{code} {_text(answer)}")
+    status = _ENHANCED.match(answer)
+    bad = result is Result.REFUSED and of_recipient and status is not None and status[0].decode() in ADDRESS_BAD
+    return Outcome(result=result, detail=f"{code} {_text(answer)}", contact_bad=bad)
 
 
 def _why(failed: Exception) -> str:

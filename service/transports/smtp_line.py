@@ -17,6 +17,9 @@ from dataclasses import dataclass
 GOODBYE_SECONDS = 2
 """How long we wait, for all connections together, until the server has answered our QUIT."""
 
+ADDRESS_BAD = frozenset({"5.1.1", "5.1.2", "5.1.3", "5.1.6", "5.1.10", "5.2.1"})
+"""RFC 3463 3.2, 3.3 and RFC 7505: no such mailbox or domain, bad syntax, moved away, no mail taken there, disabled."""
+
 _REPLY = re.compile(rb"([2-5][0-9]{2})(?:([ -])([^\n]*?))?\r?\n")
 _LONGEST_REPLY_LINE = 4096  # octets; RFC 5321 4.5.3.1.5 says 512
 _MOST_REPLY_LINES = 128

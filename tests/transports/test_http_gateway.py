@@ -299,6 +299,12 @@ ANSWERS = [
 ]
 
 
+@pytest.mark.parametrize(("code", "bad"), [("no-such-number", True), ("number-barred", False), ("busy", False)])
+def test_a_number_is_unusable_only_where_the_description_says_so(code: str, bad: bool) -> None:
+    outcome = judge(a_gateway(HERON), 400, {}, f'{{"fault": {{"code": "{code}"}}}}'.encode())
+    assert outcome.contact_bad is bad
+
+
 @pytest.mark.parametrize(("kind", "status", "body", "result"), ANSWERS)
 def test_an_answer_means_what_the_description_says(kind: Kind, status: int, body: str, result: Result) -> None:
     outcome = judge(a_gateway(kind), status, {}, body.encode())

@@ -450,6 +450,29 @@ def test_an_unknown_mailbox_is_refused_before_any_data() -> None:
     assert sink.taken == []
 
 
+@pytest.mark.parametrize("greeting", [USUAL["EHLO"], GROUPS])
+@pytest.mark.parametrize(
+    ("verb", "answer", "bad"),
+    [
+        ("RCPT", "550 5.1.1 no such mailbox", True),  # RFC 3463 3.2
+        ("DOT", "550 5.1.1 no such mailbox", True),
+        ("RCPT", "556 5.1.10 takes no mail", True),  # RFC 7505 4.2
+        ("RCPT", "550 5.7.1 not from you", False),
+        ("RCPT", "550 no such mailbox", False),  # 550 alone may be a matter of policy (RFC 5321 4.2.3)
+        ("RCPT", "450 4.1.1 ask later", False),
+        ("RCPT", "550 5.1.11 of another kind", False),
+        ("MAIL", "550 5.1.1 we do not know the sender", False),
+        ("DATA", "554 5.1.1 no valid recipients", False),
+    ],
+)
+def test_an_address_is_unusable_only_when_the_server_says_so_of_the_recipient(
+    greeting: bytes, verb: str, answer: str, bad: bool
+) -> None:
+    with misbehaving({"EHLO": greeting, verb: f"{answer}\r\n".encode()}) as (_, transport):
+        outcome = transport.send(an_envelope())
+    assert (outcome.contact_bad, outcome.detail) == (bad, answer)
+
+
 @pytest.mark.parametrize("verb", ["HELLO", "EHLO", "MAIL", "RCPT", "DATA", "DOT"])
 @pytest.mark.parametrize("greeting", [USUAL["EHLO"], GROUPS])
 def test_421_is_a_retry_and_the_next_mail_goes_over_a_fresh_connection(
