@@ -294,7 +294,7 @@ def test_a12_killed_at_any_statement_either_the_whole_plan_is_stored_or_nothing(
         assert len(whole) == 2, f"nothing, or everything: {whole}"
         assert (0, 0, 0, 0) in whole
         everything = next(parts for parts in whole if parts != (0, 0, 0, 0))
-        assert everything[2] > 5
+        assert everything[2] > 1, "several messages, however late in the day: half of them would be seen"
         assert lived[0] in whole[everything]
         # Nobody was told of it: no process had a waker, or lived to use it. The tick finds what is due all the same.
         site.start("serve" if site.engine_name == "embedded" else "work")
