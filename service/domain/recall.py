@@ -136,7 +136,7 @@ def ask_on(visit_on: date, seen_on: date, lead_days: int) -> date:
 def later_days(window: Window, rules: RecallRules, today: date) -> tuple[int, ...]:
     """The days from today that "later" offers. Where much depends on the visit they end by its latest day, and near it
     there are none: the person is told to come soon."""
-    heavy = window.weight >= rules.heavy_weight
+    heavy = rules.much_depends(window.weight)
     return tuple(days for days in rules.later_days if not heavy or today + timedelta(days=days) <= window.latest)
 
 
@@ -144,7 +144,7 @@ def later_by_word(window: Window, rules: RecallRules, today: date) -> date:
     """The day that the bare word "later" means. Where much depends on the visit it is its latest day at the most; once
     that is past a person calls, and the shortest time that "later" offers is what holds if nobody does."""
     usual = today + timedelta(days=rules.later_by_word_days)
-    if window.weight < rules.heavy_weight or usual <= window.latest:
+    if not rules.much_depends(window.weight) or usual <= window.latest:
         return usual
     return window.latest if window.latest > today else today + timedelta(days=rules.later_days[0])
 

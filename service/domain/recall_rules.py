@@ -90,3 +90,7 @@ class RecallRules:
             raise ValueError("a finding that is left out is neither clear nor returned")
         if any(not 0 < answers < of for answers, of in self.answer_prior.values()):
             raise ValueError("answer_prior: more than 0 answers, and fewer than the invitations")
+
+    def much_depends(self, weight: float) -> bool:
+        """Whether much depends on a visit of this weight, so that a person looks at every no and every silence."""
+        return weight >= self.heavy_weight

@@ -209,7 +209,7 @@ def _settles(services: Services, decision: Decision, after: Recall) -> tuple[str
     """What nobody need look at any more. A new round for an ear that is late already, and on which much depends, may be
     as silent as the last one: it stays on the list until somebody ticks it off or the person answers."""
     window = after.window
-    late = after.invite_on > window.latest and window.weight >= services.pack.recall.heavy_weight
+    late = after.invite_on > window.latest and services.pack.recall.much_depends(window.weight)
     if decision is not Decision.INVITE or not late:
         return (*SETTLED_BY_BOOKING, MISSED)
     return (*(each for each in SETTLED_BY_BOOKING if each not in (NO_ANSWER, RETURN_SOON, OVERDUE)), MISSED)

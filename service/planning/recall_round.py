@@ -174,7 +174,7 @@ def _ask(services: Services, recall_id: str) -> bool:
         elif work.recalls.put_before_a_person(recall.person_id, NO_ANSWER, last.id):
             return False
         rules = services.pack.recall
-        heavy = "much depends on this visit" if recall.window.weight >= rules.heavy_weight else "no hurry"
+        heavy = "much depends on this visit" if rules.much_depends(recall.window.weight) else "no hurry"
         out = work.recalls.invitations_out([recall]).get(recall.id, 0)
         detail = (
             f"{out} of 3 invitations went out; weight {recall.window.weight:g}: {heavy}; "
@@ -218,12 +218,12 @@ def _ask_to_arrange(services: Services, recall_id: str, since: datetime) -> bool
 def ask_about_late(services: Services, today: date) -> int:
     """Put an ear on which much depends before a person once its latest day is past and nothing is booked, unless they
     have it on the list already; in place of the entry that it was due soon. Returns how many."""
-    heavy = services.pack.recall.heavy_weight
+    rules = services.pack.recall
     with services.open_reading() as work:
         late = [
             each.id
             for each in work.recalls.all_open()
-            if each.state is RecallState.DUE and each.window.latest < today and each.window.weight >= heavy
+            if each.state is RecallState.DUE and each.window.latest < today and rules.much_depends(each.window.weight)
         ]
     return sum(_ask_about_late(services, recall_id, today) for recall_id in late)
 

@@ -312,7 +312,7 @@ def must_come_soon(services: Services, recall: Recall, now: datetime) -> bool:
 def _for_a_person(services: Services, before: Recall, after: Recall, answer: Answer, usual: date | None) -> str | None:
     """What a person of the clinic has to know or do after this answer; None when nothing. `usual`: the day that
     "later" would have meant for an ear that can wait, where no day was chosen."""
-    window, heavy = before.window, before.window.weight >= services.pack.recall.heavy_weight
+    window, heavy = before.window, services.pack.recall.much_depends(before.window.weight)
     kind = services.pack.templates[window.template].label if window.template in services.pack.templates else ""
     about = f"{kind}: due around {window.ideal}, {window.latest} at the latest"
     if answer is Answer.BOOK:

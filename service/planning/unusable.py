@@ -7,10 +7,8 @@ from dataclasses import replace
 from datetime import datetime
 
 from service.domain.contact import Channel
+from service.domain.sending import Reason
 from service.storage.unit_of_work import UnitOfWork
-
-CONTACT_INVALID = "contact-invalid"
-"""The reason on the attention list, and the note in the audit record."""
 
 
 def hold_people_at(work: UnitOfWork, channel: Channel | None, to: str, person_id: str) -> list[str]:
@@ -31,6 +29,6 @@ def mark_unusable_in(
         person = work.people.get(each)
         bad = person.contact.bad | {channel}
         work.people.save(replace(person, contact=replace(person.contact, bad=bad)))
-        work.ledger.note(by, CONTACT_INVALID, each, now, channel=channel.value)
+        work.ledger.note(by, Reason.CONTACT_INVALID, each, now, channel=channel.value)
     for each in dict.fromkeys([*people, person_id]):
-        work.ledger.ask(each, CONTACT_INVALID, now, detail=f"{channel}: {detail}")
+        work.ledger.ask(each, Reason.CONTACT_INVALID, now, detail=f"{channel}: {detail}")

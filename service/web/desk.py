@@ -11,12 +11,14 @@ from werkzeug.wrappers import Response as BaseResponse
 from service.domain.contact import Channel
 from service.domain.recall import Recall
 from service.errors import NotAllowedError, NotFoundError
+from service.inbound.calendar_replies import DECLINED as CALENDAR_DECLINED
 from service.inbound.replies import ASK, STOP_UNSURE, Meaning
 from service.inbound.rounds import MAILBOX_TROUBLE
 from service.planning.attention import (
     CHANGED,
     MISSED,
     NOT_ASKED,
+    PERHAPS,
     SETTLED_BY_BOOKING,
     SOFTEN_AGAIN,
     STANDS,
@@ -40,7 +42,7 @@ bp.register_blueprint(record.bp)
 
 ABOUT_RECALL = frozenset({*SETTLED_BY_BOOKING, WRONG_PERSON, MISSED, NOT_ASKED})
 """Reasons of the attention list that are decided on the page of the recall."""
-ABOUT_APPOINTMENT = frozenset({CHANGED, UNTOLD, STANDS, SOFTEN_AGAIN, "calendar-declined", "calendar-tentative"})
+ABOUT_APPOINTMENT = frozenset({CHANGED, UNTOLD, STANDS, SOFTEN_AGAIN, CALENDAR_DECLINED, PERHAPS})
 """Reasons for which somebody rings the person about an appointment."""
 MOST_SHOWN = 50
 """People on one page of the list. Our choice: more is faster found by typing a name."""
@@ -166,7 +168,7 @@ def attention() -> str:
 
 
 def _much_depends(services: Services, recall: Recall | None) -> bool:
-    return recall is not None and recall.window.weight >= services.pack.recall.heavy_weight
+    return recall is not None and services.pack.recall.much_depends(recall.window.weight)
 
 
 @bp.post("/attention/<int:entry_id>/done")

@@ -229,7 +229,7 @@ def _one(recall_id: str, *, wrong: str = "", field: str = "", code: int = 200) -
         standing=STANDINGS[standing(recall, services.day_of(now), out)],
         ears=due_ears(stored.plan, services.pack.templates),
         why=template.about if template is not None else "",
-        heavy=recall.window.weight >= services.pack.recall.heavy_weight,
+        heavy=services.pack.recall.much_depends(recall.window.weight),
         ends=ENDS,
         answers=ANSWERS,
         ways=WAYS,

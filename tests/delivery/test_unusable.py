@@ -9,9 +9,9 @@ from builders import RecordingTransport, StoppedClock, a_person, a_service, a_vi
 from service.delivery.dispatch import send_due
 from service.domain.contact import Channel
 from service.domain.message import Envelope, Outcome, Result
+from service.domain.sending import Reason
 from service.planning.aftercare import give
 from service.planning.people import correct_person
-from service.planning.unusable import CONTACT_INVALID
 from service.services import Services
 
 GONE = Outcome(result=Result.REFUSED, detail="550 5.1.1 no such mailbox", contact_bad=True)
@@ -56,14 +56,14 @@ def test_it_is_tried_once_marked_and_everything_after_it_goes_another_way() -> N
     assert len(channels) > 3
     assert set(channels[1:]) == {Channel.TEXT}
     assert bad(services, person) == {Channel.EMAIL}
-    assert to_do(services, person) == [CONTACT_INVALID]
+    assert to_do(services, person) == [Reason.CONTACT_INVALID]
 
 
 def test_without_another_way_a_person_is_asked_about_it_once_and_nothing_more_goes_there() -> None:
     services, clock, recorder, person = a_world(channels=(Channel.EMAIL,))
     days(services, clock, 3)
     assert len(recorder.sent) == 1
-    assert to_do(services, person).count(CONTACT_INVALID) == 1
+    assert to_do(services, person).count(Reason.CONTACT_INVALID) == 1
 
 
 def test_everybody_at_that_address_is_marked_and_nobody_else() -> None:
@@ -76,7 +76,7 @@ def test_everybody_at_that_address_is_marked_and_nobody_else() -> None:
         {Channel.EMAIL},
         set(),
     )
-    assert to_do(services, same) == [CONTACT_INVALID]
+    assert to_do(services, same) == [Reason.CONTACT_INVALID]
 
 
 def test_an_address_that_was_corrected_while_the_answer_was_on_its_way_stays_good() -> None:

@@ -39,6 +39,10 @@ def values_of(module: str, reason: ast.expr) -> Iterator[str]:
         found = getattr(importlib.import_module(module), reason.id, None)
         if isinstance(found, str):
             yield found
+    elif isinstance(reason, ast.Attribute) and isinstance(reason.value, ast.Name):  # such as Reason.REFUSED
+        found = getattr(getattr(importlib.import_module(module), reason.value.id, None), reason.attr, None)
+        if isinstance(found, str):
+            yield found
 
 
 def test_every_reason_that_the_code_puts_on_the_list_has_a_label() -> None:
